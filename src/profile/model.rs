@@ -1,0 +1,81 @@
+//! A profile as other rooms see it: resolved, checked, immutable.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::layout::Label;
+
+/// The limits for one kind of delivery.
+#[derive(Clone, Debug)]
+pub struct Profile {
+    pub name: String,
+    pub title: String,
+    /// One or two sentences for `weighbridge profiles NAME`.
+    pub about: String,
+    /// The names it extends, nearest first.
+    pub extends: Vec<String>,
+    /// Where it was read from: `built in`, or the operator's file.
+    pub origin: String,
+    /// Labels for files that do not say where their channels play.
+    pub channels: Option<Vec<Label>>,
+    /// By check id, in id order.
+    pub limits: BTreeMap<String, Limit>,
+    /// BLAKE3 of the resolved limits in canonical JSON: two profiles that judge alike have one
+    /// digest, whatever their layout as text.
+    pub digest: String,
+}
+
+/// What is asked of one check.
+#[derive(Clone, Debug)]
+pub struct Limit {
+    pub rule: Rule,
+    /// Passing the limit by no more than this only advises (readings differ between meters).
+    pub margin: f64,
+    pub severity: Severity,
+    /// Document and clause, or `common practice, no source`.
+    pub source: String,
+    /// The render it is read on; `None` for the file's own channels.
+    pub render: Option<String>,
+}
+
+#[derive(Clone, Debug)]
+pub enum Rule {
+    AtMost(f64),
+    AtLeast(f64),
+    /// Both ends belong to it.
+    Within(f64, f64),
+    Target {
+        target: f64,
+        tolerance: f64,
+    },
+    OneOf(Vec<Choice>),
+    /// The text is matched by the pattern, whole.
+    Matches(regex::Regex),
+    /// These must be there and not empty.
+    Required(Vec<String>),
+    /// The fault must not occur at all (damage, ...).
+    Never,
+    /// Nothing is asked: the value is noted.
+    Report,
+}
+
+/// A value that a limit may allow: numbers are compared as numbers, texts without regard to case.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Choice {
+    Number(f64),
+    Text(String),
+}
+
+/// How a passed limit is taken.
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    Note,
+    Advise,
+    Stop,
+}

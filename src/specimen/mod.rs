@@ -1,0 +1,12 @@
+//! What is in a file: container, metadata, channels, damage, and its samples as blocks.
+//!
+//! In: a path, and the labels that profile or operator give to files that do not say. Out: a
+//! [`Specimen`] of facts, and one pass over the bytes that feeds digests and a [`BlockSink`]
+//! together. Opens read-only, follows no symbolic link, allocates nothing that a header asks
+//! for, and knows no limits: an oddity is a fact here and an opinion in `judge`.
+
+mod block;
+mod facts;
+
+pub use block::{Block, BlockSink};
+pub use facts::*;
