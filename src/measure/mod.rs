@@ -4,6 +4,17 @@
 //! [`Measurements`]. Pure functions of samples: any cut into blocks gives the same result,
 //! bit for bit. Knows no files and no limits.
 
+mod dispatch;
+mod edges;
+mod full_scale;
+mod k_weighting;
+mod loudness;
+mod meters;
+pub mod signals;
+mod true_peak;
 mod types;
+mod weights;
 
+pub use meters::{MeterOrder, Meters};
 pub use types::*;
+pub use weights::loudness_weight;
