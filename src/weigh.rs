@@ -1,14 +1,18 @@
 //! The pure composition: one file in, one judgement out. Writes nothing, knows no ledger and
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
+use std::cell::Cell;
+use std::ops::ControlFlow;
 use std::path::Path;
 
 use crate::intake::Identity;
-use crate::judge::Judgement;
+use crate::judge::{self, Facts, Judgement};
 use crate::layout::Label;
-use crate::measure::Measurements;
+use crate::measure::{Measurements, MeterOrder, Meters};
 use crate::profile::Profile;
-use crate::specimen::{Digests, Format, Metadata};
+use crate::specimen::{
+    self, Block, BlockSink, Digests, Encoding, Format, Metadata, OpenError, Specimen,
+};
 
 /// What to weigh, and how.
 pub struct Request<'a> {
@@ -18,6 +22,8 @@ pub struct Request<'a> {
     /// they go before the profile's.
     pub channels: Option<&'a [Label]>,
     pub md5: bool,
+    /// Why intake gave up waiting for the file to become complete.
+    pub incomplete: Option<&'a str>,
 }
 
 /// All that was found out about one file.
@@ -39,19 +45,139 @@ pub struct Weighed {
 #[derive(Debug, thiserror::Error)]
 pub enum WeighError {
     /// The share was away, not the file wrong: try again.
-    #[error("reading failed after {at} bytes")]
-    Io {
-        at: u64,
-        #[source]
-        source: std::io::Error,
-    },
+    #[error("reading failed")]
+    Io(#[source] std::io::Error),
     /// It is being written: let it settle again.
     #[error("the file changed while it was read")]
     Changed,
     /// A symbolic link, a folder, a device: never followed.
-    #[error("it is not a regular file ({0})")]
+    #[error("it is not a regular file but {0}")]
     NotAFile(&'static str),
     /// The daemon is stopping.
     #[error("stopped before the end")]
     Stopped,
+}
+
+/// Reads the file once, measures it, judges it.
+///
+/// `progress` is told (bytes read, bytes in all) now and then; its `Break` ends the weighing
+/// with [`WeighError::Stopped`]. A file that is damaged or no audio at all is no error: it gets
+/// a judgement, `stop` or `unread`.
+///
+/// Errors: see [`WeighError`]; nothing was changed in any case.
+pub fn weigh(
+    request: &Request,
+    progress: &mut dyn FnMut(u64, u64) -> ControlFlow<()>,
+) -> Result<Weighed, WeighError> {
+    let told = request.channels.or(request.profile.channels.as_deref());
+    let specimen = match Specimen::open(request.path, told) {
+        Ok(specimen) => specimen,
+        Err(OpenError::NotAFile(what)) => return Err(WeighError::NotAFile(what)),
+        Err(OpenError::Io { source, .. }) => return Err(WeighError::Io(source)),
+        Err(unread) => return no_audio(request, &unread.to_string()),
+    };
+    let identity = specimen.identity();
+    let format = specimen.format().clone();
+    let stopped = Cell::new(false);
+    let mut scales = Scales { meters: Meters::new(order(&format, request.profile)), stopped: &stopped };
+    let reading = specimen.read(request.md5, &mut scales, &mut |done| {
+        if progress(done, identity.bytes).is_break() {
+            stopped.set(true);
+        }
+    });
+    let reading = match reading {
+        Ok(reading) => reading,
+        Err(error) => match error.into_io() {
+            Ok(source) => return Err(WeighError::Io(source)),
+            Err(says) => return no_audio(request, &says),
+        },
+    };
+    if stopped.get() {
+        return Err(WeighError::Stopped);
+    }
+    if reading.identity_after != identity {
+        return Err(WeighError::Changed);
+    }
+    let measurements = scales.meters.finish();
+    let judgement = judge::judge(
+        &Facts {
+            name: request.path.file_name().unwrap_or_default(),
+            format: Some(&format),
+            metadata: &reading.metadata,
+            oddities: &reading.oddities,
+            measurements: Some(&measurements),
+            unread: None,
+            incomplete: request.incomplete,
+        },
+        request.profile,
+    );
+    Ok(Weighed {
+        identity,
+        digests: reading.digests,
+        audio_blake3: Some(reading.audio_blake3),
+        format: Some(format),
+        metadata: reading.metadata,
+        measurements: Some(measurements),
+        judgement,
+    })
+}
+
+/// A file that is no audio, or none that can be read: digests and the verdict `unread`.
+fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
+    let (identity, digests) =
+        specimen::digest_file(request.path, request.md5).map_err(WeighError::Io)?;
+    let metadata = Metadata::default();
+    let judgement = judge::judge(
+        &Facts {
+            name: request.path.file_name().unwrap_or_default(),
+            format: None,
+            metadata: &metadata,
+            oddities: &[],
+            measurements: None,
+            unread: Some(why),
+            incomplete: request.incomplete,
+        },
+        request.profile,
+    );
+    Ok(Weighed {
+        identity,
+        digests,
+        audio_blake3: None,
+        format: None,
+        metadata,
+        measurements: None,
+        judgement,
+    })
+}
+
+fn order(format: &Format, profile: &Profile) -> MeterOrder {
+    let full_scale = match (&format.encoding, format.bit_depth) {
+        (Encoding::Pcm | Encoding::Flac | Encoding::Alac, Some(bits)) => {
+            1.0 - 2f64.powi(1 - i32::from(bits))
+        }
+        _ => 1.0,
+    };
+    MeterOrder {
+        sample_rate: format.sample_rate,
+        channels: format.channels,
+        labels: format.labels.clone(),
+        over_ceiling_dbtp: judge::over_ceiling_dbtp(profile),
+        full_scale,
+        renderer: None,
+    }
+}
+
+struct Scales<'a> {
+    meters: Meters,
+    stopped: &'a Cell<bool>,
+}
+
+impl BlockSink for Scales<'_> {
+    fn take(&mut self, block: &Block) -> ControlFlow<()> {
+        if self.stopped.get() {
+            return ControlFlow::Break(());
+        }
+        self.meters.feed(block);
+        ControlFlow::Continue(())
+    }
 }

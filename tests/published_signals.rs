@@ -1,44 +1,16 @@
 //! Every published test signal through the meters: the reading lies within the document's
 //! tolerance, and nearer where the value is exact by computation.
 
+use weighbridge::measure::Measurements;
 use weighbridge::measure::signals::{self, Case, Quantity};
-use weighbridge::measure::{Measurements, MeterOrder, Meters};
-use weighbridge::specimen::Block;
 
 fn weigh(case: &Case, cut: usize) -> Measurements {
-    let samples = case.samples();
-    let mut meters = Meters::new(MeterOrder {
-        sample_rate: case.sample_rate,
-        channels: samples.len(),
-        labels: Some(case.labels.clone()),
-        over_ceiling_dbtp: -1.0,
-        full_scale: 1.0,
-        renderer: None,
-    });
-    let mut block = Block::new(samples.len());
-    let frames = samples[0].len();
-    let mut done = 0;
-    while done < frames {
-        let take = cut.min(frames - done);
-        for (index, channel) in samples.iter().enumerate() {
-            block.channel_mut(index)[..take].copy_from_slice(&channel[done..done + take]);
-        }
-        block.set(done as u64, take);
-        meters.feed(&block);
-        done += take;
-    }
-    meters.finish()
-}
-
-fn reading(measured: &Measurements, quantity: Quantity) -> Option<f64> {
-    let loudness = measured.loudness.as_ref().expect("the cases have labels");
-    match quantity {
-        Quantity::Integrated => loudness.integrated_lufs.map(|v| v.value()),
-        Quantity::MomentaryMax => loudness.momentary_max_lufs.map(|v| v.value()),
-        Quantity::ShortTermMax => loudness.short_term_max_lufs.map(|v| v.value()),
-        Quantity::LoudnessRange => loudness.range_lu.map(|v| v.value()),
-        Quantity::TruePeak => measured.peaks.true_peak_dbtp.map(|v| v.value()),
-    }
+    signals::measure(
+        &case.samples(),
+        case.sample_rate,
+        Some(case.labels.clone()),
+        cut,
+    )
 }
 
 #[test]
@@ -49,14 +21,8 @@ fn every_reading_lies_within_the_documents_tolerance() {
     for case in &cases {
         let measured = weigh(case, 4096);
         for expected in &case.expected {
-            let read = reading(&measured, expected.quantity);
-            let good = match (read, expected.value) {
-                (Some(read), Some(value)) => {
-                    read <= value + expected.plus && read >= value - expected.minus
-                }
-                (None, None) => true,
-                _ => false,
-            };
+            let read = expected.quantity.of(&measured);
+            let good = expected.met_by(read);
             if !good {
                 wrong.push(format!("{}: {read:?}, expected {expected:?}", case.name));
             }
@@ -77,7 +43,7 @@ fn tones_read_what_the_formulas_give() {
         let Some(value) = case.expected[0].value else {
             continue;
         };
-        let read = reading(&weigh(&case, 4096), Quantity::Integrated).unwrap();
+        let read = Quantity::Integrated.of(&weigh(&case, 4096)).unwrap();
         assert!(
             (read - value).abs() <= 0.02,
             "{}: {read}, formula {value}",
@@ -101,7 +67,7 @@ fn steady_tones_under_read_by_at_most_a_tenth_of_a_decibel() {
             continue;
         }
         let amplitude: f64 = if number == 19 { 1.41 } else { 0.5 };
-        let read = reading(&weigh(&case, 4096), Quantity::TruePeak).unwrap();
+        let read = Quantity::TruePeak.of(&weigh(&case, 4096)).unwrap();
         let error = read - 20.0 * amplitude.log10();
         assert!((-0.1..=0.05).contains(&error), "{}: {error} dB", case.name);
     }

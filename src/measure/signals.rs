@@ -12,8 +12,10 @@
 
 use std::f64::consts::PI;
 
+use super::{Measurements, MeterOrder, Meters};
 use crate::layout::{self, Label};
-use crate::units::Hertz;
+use crate::specimen::Block;
+use crate::units::{DbTp, Hertz, Lu, Lufs};
 
 /// One signal and what is to be read on it.
 pub struct Case {
@@ -44,6 +46,17 @@ pub struct Expected {
     pub minus: f64,
 }
 
+impl Expected {
+    /// Whether a reading lies within the tolerance.
+    pub fn met_by(&self, read: Option<f64>) -> bool {
+        match (read, self.value) {
+            (Some(read), Some(value)) => read <= value + self.plus && read >= value - self.minus,
+            (None, None) => true,
+            _ => false,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Quantity {
     Integrated,
@@ -54,6 +67,19 @@ pub enum Quantity {
 }
 
 impl Quantity {
+    /// What was read; `None` where the meter reports it as absent.
+    pub fn of(self, measured: &Measurements) -> Option<f64> {
+        let loudness = measured.loudness.as_ref();
+        match self {
+            Self::Integrated => loudness?.integrated_lufs.map(Lufs::value),
+            Self::MomentaryMax => loudness?.momentary_max_lufs.map(Lufs::value),
+            Self::ShortTermMax => loudness?.short_term_max_lufs.map(Lufs::value),
+            Self::LoudnessRange => loudness?.range_lu.map(Lu::value),
+            Self::TruePeak => measured.peaks.true_peak_dbtp.map(DbTp::value),
+        }
+    }
+
+    /// Its name and its unit.
     pub fn words(self) -> (&'static str, &'static str) {
         match self {
             Self::Integrated => ("integrated", "LUFS"),
@@ -90,6 +116,37 @@ fn absent(quantity: Quantity) -> Expected {
 
 fn linear(db: f64) -> f64 {
     10f64.powf(db / 20.0)
+}
+
+/// Runs samples, `[channel][frame]`, through all meters in blocks of `cut` frames (1 to
+/// [`Block::CAPACITY_FRAMES`]).
+pub fn measure(
+    samples: &[Vec<f64>],
+    sample_rate: Hertz,
+    labels: Option<Vec<Label>>,
+    cut: usize,
+) -> Measurements {
+    let mut meters = Meters::new(MeterOrder {
+        sample_rate,
+        channels: samples.len(),
+        labels,
+        over_ceiling_dbtp: -1.0,
+        full_scale: 1.0,
+        renderer: None,
+    });
+    let mut block = Block::new(samples.len());
+    let frames = samples.first().map_or(0, Vec::len);
+    let mut done = 0;
+    while done < frames {
+        let take = cut.min(frames - done);
+        for (index, channel) in samples.iter().enumerate() {
+            block.channel_mut(index)[..take].copy_from_slice(&channel[done..done + take]);
+        }
+        block.set(done as u64, take);
+        meters.feed(&block);
+        done += take;
+    }
+    meters.finish()
 }
 
 /// Every published case that can be synthesised, in the order of the documents.

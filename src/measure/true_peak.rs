@@ -28,7 +28,7 @@ const SEARCH_BEFORE: usize = 6;
 pub(super) const WINDOW: usize = TILE + 2 + SEARCH_TAPS;
 
 /// Taps of the reading filter on each side.
-const SIDE: usize = 64;
+pub(super) const SIDE: usize = 64;
 /// Grid of the reading filter within one sample.
 const GRID: usize = 32;
 
@@ -294,9 +294,39 @@ impl TruePeakMeter {
                     next => points[next][i],
                 };
                 if here > before && here >= after {
-                    self.read(at + i - 2, interpolator.offset(phase), interpolator);
+                    let left = at + i - 2;
+                    if !self.goes_on(left, f64::from(here), interpolator) {
+                        // The parabola through the search's points is a good first guess.
+                        let bend = before - 2.0 * here + after;
+                        let shift = if bend < 0.0 {
+                            0.5 * (before - after) / bend
+                        } else {
+                            0.0
+                        };
+                        let step = 1.0 / phases as f64;
+                        let offset = interpolator.offset(phase) + step * f64::from(shift);
+                        self.read(left, offset, interpolator);
+                    }
                 }
             }
+        }
+    }
+
+    /// Whether a maximum of the search only prolongs the over that is open: certainly over the
+    /// ceiling, and certainly not the highest. In material that is over throughout nothing else
+    /// would be needed of nearly all maxima.
+    fn goes_on(&mut self, left: usize, here: f64, interpolator: &Interpolator) -> bool {
+        let at = (self.first + left as u64) as f64 - LEAD as f64;
+        match &mut self.open {
+            Some(over)
+                if at - over.end <= self.join
+                    && here > self.ceiling * interpolator.near
+                    && here * interpolator.near <= over.peak =>
+            {
+                over.end = over.end.max(at);
+                true
+            }
+            _ => false,
         }
     }
 
@@ -306,7 +336,7 @@ impl TruePeakMeter {
             let sample = left as i64 + place.div_euclid(GRID as i64);
             let row = &interpolator.reading[place.rem_euclid(GRID as i64) as usize];
             let start = (sample - (SIDE as i64 - 1)) as usize;
-            dot(&self.held[start..start + 2 * SIDE], row)
+            dispatch::dot(&self.held[start..start + 2 * SIDE], row)
         };
         let mut place = (offset * GRID as f64).round() as i64;
         let middle = value(place);
@@ -378,15 +408,4 @@ impl TruePeakMeter {
             }
         }
     }
-}
-
-fn dot(samples: &[f64], taps: &[f64; 2 * SIDE]) -> f64 {
-    let mut lanes = [0.0; 8];
-    for (x, h) in samples.chunks_exact(8).zip(taps.chunks_exact(8)) {
-        for lane in 0..8 {
-            lanes[lane] += x[lane] * h[lane];
-        }
-    }
-    ((lanes[0] + lanes[1]) + (lanes[2] + lanes[3]))
-        + ((lanes[4] + lanes[5]) + (lanes[6] + lanes[7]))
 }
