@@ -6,6 +6,7 @@
 //! for, and knows no limits: an oddity is a fact here and an opinion in `judge`.
 
 mod block;
+mod coded;
 mod digest;
 mod error;
 mod facts;

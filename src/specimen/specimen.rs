@@ -6,6 +6,7 @@
 use std::path::Path;
 
 use super::block::BlockSink;
+use super::coded::{self, Coded};
 use super::error::{OpenError, ReadError};
 use super::facts::{Digests, Format, Metadata, Oddity};
 use super::linear::{self, Linear};
@@ -30,14 +31,15 @@ pub struct Specimen {
 #[derive(Debug)]
 enum Body {
     Linear(Linear),
+    Coded(Coded),
 }
 
 /// What a header gives: all of a [`Specimen`] but the file itself.
-pub(super) struct Opened {
-    pub format: Format,
-    pub metadata: Metadata,
-    pub oddities: Vec<Oddity>,
-    pub body: Linear,
+struct Opened {
+    format: Format,
+    metadata: Metadata,
+    oddities: Vec<Oddity>,
+    body: Body,
 }
 
 /// What one pass over a file found.
@@ -70,7 +72,16 @@ impl Specimen {
         let source = Source::open(path)?;
         let opened = match sniff::kind(&source)? {
             Kind::Riff => open_riff(&source, told)?,
-            other => return Err(OpenError::unsupported(format!("{other:?}"))),
+            Kind::Form => return Err(OpenError::unsupported("AIFF")),
+            kind => {
+                let (format, metadata, coded) = coded::open(&source, kind, told)?;
+                Opened {
+                    format,
+                    metadata,
+                    oddities: Vec::new(),
+                    body: Body::Coded(coded),
+                }
+            }
         };
         let mut oddities = opened.oddities;
         oddities.extend(sniff::extension_differs(path, opened.format.container));
@@ -79,7 +90,7 @@ impl Specimen {
             format: opened.format,
             metadata: opened.metadata,
             oddities,
-            body: Body::Linear(opened.body),
+            body: opened.body,
         })
     }
 
@@ -113,6 +124,7 @@ impl Specimen {
     ) -> Result<Reading, ReadError> {
         let pass = match &self.body {
             Body::Linear(linear) => linear::read(&self.source, linear, md5, sink, progress)?,
+            Body::Coded(coded) => coded::read(&self.source, coded, md5, sink, progress)?,
         };
         let mut oddities = self.oddities;
         oddities.extend(pass.oddities);
@@ -172,6 +184,6 @@ fn open_riff(source: &Source, told: Option<&[Label]>) -> Result<Opened, OpenErro
         },
         metadata,
         oddities,
-        body,
+        body: Body::Linear(body),
     })
 }

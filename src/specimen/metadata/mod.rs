@@ -22,10 +22,10 @@ use super::text;
 const MAX_HELD_BYTES: usize = 4 * 1024 * 1024;
 
 /// The longest text value that is kept. Own choice: a person reads it in the record.
-const MAX_TEXT_BYTES: usize = 16 * 1024;
+pub(super) const MAX_TEXT_BYTES: usize = 16 * 1024;
 
 /// Texts of one kind that are kept (iXML fields, INFO entries, tags, cue points). Own choice.
-const MAX_ENTRIES: usize = 1024;
+pub(super) const MAX_ENTRIES: usize = 1024;
 
 /// `numTracks`, `numUIDs`, then 40 bytes an entry (ITU-R BS.2088-1, clause 8).
 const CHNA_HEAD: usize = 4;

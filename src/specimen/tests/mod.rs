@@ -1,6 +1,7 @@
 //! Tests of the whole room, and what they share: chunk builders, a sink that keeps everything,
 //! files in a temporary folder. The helpers make input; they assert nothing.
 
+mod flac;
 mod metadata;
 mod wave;
 
