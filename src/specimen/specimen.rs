@@ -8,11 +8,11 @@ use std::path::Path;
 use super::block::BlockSink;
 use super::coded::{self, Coded};
 use super::error::{OpenError, ReadError};
-use super::facts::{Digests, Format, Metadata, Oddity};
+use super::facts::{Digests, Format, Metadata, Oddity, OddityKind};
 use super::linear::{self, Linear};
 use super::sniff::{self, Kind};
 use super::source::Source;
-use super::{labels, metadata, riff, wave};
+use super::{caf, iff, labels, metadata, riff, wave};
 use crate::intake::Identity;
 use crate::layout::Label;
 use crate::units::Frames;
@@ -72,7 +72,16 @@ impl Specimen {
         let source = Source::open(path)?;
         let opened = match sniff::kind(&source)? {
             Kind::Riff => open_riff(&source, told)?,
-            Kind::Form => return Err(OpenError::unsupported("AIFF")),
+            Kind::Form => {
+                let (format, metadata, oddities, body) = iff::open(&source, told)?;
+                Opened {
+                    format,
+                    metadata,
+                    oddities,
+                    body: Body::Linear(body),
+                }
+            }
+            Kind::Caf => open_caf(&source, told)?,
             kind => {
                 let (format, metadata, coded) = coded::open(&source, kind, told)?;
                 Opened {
@@ -127,7 +136,10 @@ impl Specimen {
             Body::Coded(coded) => coded::read(&self.source, coded, md5, sink, progress)?,
         };
         let mut oddities = self.oddities;
-        oddities.extend(pass.oddities);
+        // A container that is cut short says so at opening; its stream says it again at its end.
+        let known_cut = oddities.iter().any(|o| o.kind == OddityKind::DataTruncated);
+        let repeats = |oddity: &Oddity| known_cut && oddity.kind == OddityKind::DataTruncated;
+        oddities.extend(pass.oddities.into_iter().filter(|oddity| !repeats(oddity)));
         Ok(Reading {
             frames: pass.frames,
             digests: pass.digests,
@@ -138,6 +150,32 @@ impl Specimen {
             ended_early: pass.ended_early,
         })
     }
+}
+
+fn open_caf(source: &Source, told: Option<&[Label]>) -> Result<Opened, OpenError> {
+    let caf = caf::walk(source)?;
+    let mut metadata = caf::metadata(source, &caf)?;
+    if caf.format_id(source)? == Some(*b"lpcm") {
+        let (format, more, body) = caf::open(source, &caf, told)?;
+        let mut oddities = caf.oddities;
+        oddities.extend(more);
+        return Ok(Opened {
+            format,
+            metadata,
+            oddities,
+            body: Body::Linear(body),
+        });
+    }
+    let (format, tagged, coded) = coded::open(source, Kind::Caf, told)?;
+    for (name, value) in tagged.tags {
+        metadata.tags.entry(name).or_insert(value);
+    }
+    Ok(Opened {
+        format,
+        metadata,
+        oddities: caf.oddities,
+        body: Body::Coded(coded),
+    })
 }
 
 fn open_riff(source: &Source, told: Option<&[Label]>) -> Result<Opened, OpenError> {

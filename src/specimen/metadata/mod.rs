@@ -19,7 +19,7 @@ use super::text;
 /// What is read of one metadata chunk. Own choice: the longest real ones (coding histories, iXML
 /// of a hundred tracks, a picture in `id3 `) are well under it, and several of them together
 /// must not grow memory.
-const MAX_HELD_BYTES: usize = 4 * 1024 * 1024;
+pub(super) const MAX_HELD_BYTES: usize = 4 * 1024 * 1024;
 
 /// The longest text value that is kept. Own choice: a person reads it in the record.
 pub(super) const MAX_TEXT_BYTES: usize = 16 * 1024;

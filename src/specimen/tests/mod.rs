@@ -1,6 +1,8 @@
 //! Tests of the whole room, and what they share: chunk builders, a sink that keeps everything,
 //! files in a temporary folder. The helpers make input; they assert nothing.
 
+mod big_endian;
+mod completeness;
 mod flac;
 mod metadata;
 mod wave;
