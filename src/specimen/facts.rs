@@ -198,6 +198,29 @@ pub struct Oddity {
     pub count: u64,
 }
 
+impl Oddity {
+    /// One without a place in the audio, met once.
+    pub(super) fn new(kind: OddityKind, says: impl Into<String>) -> Self {
+        Self {
+            kind,
+            says: says.into(),
+            at: None,
+            channel: None,
+            count: 1,
+        }
+    }
+
+    pub(super) fn counted(mut self, count: u64) -> Self {
+        self.count = count.max(1);
+        self
+    }
+
+    pub(super) fn at(mut self, place: Option<Seconds>) -> Self {
+        self.at = place;
+        self
+    }
+}
+
 /// The kinds of oddity. [`OddityKind::check`] gives the check that reports each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum OddityKind {

@@ -6,7 +6,30 @@
 //! for, and knows no limits: an oddity is a fact here and an opinion in `judge`.
 
 mod block;
+mod caf;
+mod coded;
+mod completeness;
+mod core_audio;
+mod digest;
+mod error;
 mod facts;
+mod iff;
+mod labels;
+mod linear;
+mod metadata;
+mod pcm;
+mod riff;
+mod sniff;
+mod source;
+mod specimen;
+#[cfg(test)]
+mod tests;
+mod text;
+mod wave;
 
 pub use block::{Block, BlockSink};
+pub use completeness::{Completeness, completeness};
+pub use digest::digest_file;
+pub use error::{OpenError, ReadError};
 pub use facts::*;
+pub use specimen::{Reading, Specimen};

@@ -1,0 +1,286 @@
+//! Compressed files, through the decoding library: FLAC, MP3, AAC (ADTS and MP4), ALAC, Ogg
+//! Vorbis, and CAF with one of these.
+//!
+//! In: an open file and its kind. Out: facts, and a [`Coded`] that says how to read it. What the
+//! library cannot decode is refused here in words: Opus, AAC other than LC or with more than two
+//! channels, A-law and mu-law. It follows no edit list: an MP4's encoder delay stays in. It may
+//! panic on hostile bytes, so every call into it is caught; a panic counts as refused bytes.
+
+mod read;
+mod tap;
+
+pub(super) use read::read;
+
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use symphonia::core::audio::Channels;
+use symphonia::core::codecs::CodecParameters;
+use symphonia::core::codecs::audio::well_known as codec;
+use symphonia::core::codecs::audio::{
+    AudioCodecId, AudioCodecParameters, AudioDecoder, AudioDecoderOptions,
+};
+use symphonia::core::errors::Error;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
+use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
+use symphonia::core::meta::{MetadataOptions, RawValue};
+
+use super::error::OpenError;
+use super::facts::{Container, Encoding, Format, Metadata};
+use super::labels;
+use super::linear::MAX_CHANNELS;
+use super::metadata::{MAX_ENTRIES, MAX_TEXT_BYTES, tag_name};
+use super::sniff::Kind;
+use super::source::Source;
+use super::text;
+use crate::layout::Label;
+use crate::units::{Frames, Hertz};
+use tap::{Digesting, Tap};
+
+/// How a compressed file is read.
+#[derive(Clone, Debug)]
+pub(super) struct Coded {
+    pub kind: Kind,
+    pub encoding: Encoding,
+    pub sample_rate: Hertz,
+    pub channels: usize,
+    /// Bits a sample where decoding gives the very integers that were encoded.
+    pub lossless_bits: Option<u16>,
+    /// Frames that the header declares, where it is exact.
+    pub declared: Option<u64>,
+}
+
+/// Reads the header and makes a decoder, to know that there is one.
+pub(super) fn open(
+    source: &Source,
+    kind: Kind,
+    told: Option<&[Label]>,
+) -> Result<(Format, Metadata, Coded), OpenError> {
+    let digesting = Digesting::new(None);
+    let opened = caught(|| {
+        let mut stream = Stream::open(source, &digesting, kind)?;
+        let tags = tags(stream.reader.as_mut());
+        Ok((stream.facts()?, tags))
+    });
+    // What the disk says goes before what the library makes of it.
+    if let Some(failure) = digesting.take_failure() {
+        return Err(failure.into());
+    }
+    let ((facts, channels), tags) = opened.unwrap_or_else(|| {
+        Err(OpenError::damaged(
+            "the decoding library gave up on its header",
+        ))
+    })?;
+    let of_file = positions(&channels);
+    let chosen = labels::choose(facts.channels, of_file, &[], told);
+    let (labels, labels_from) = chosen.unzip();
+    let format = Format {
+        container: match kind {
+            Kind::Caf => Container::Caf,
+            Kind::Flac => Container::Flac,
+            Kind::Mp3 => Container::Mp3,
+            Kind::Adts => Container::Adts,
+            Kind::Mp4 => Container::Mp4,
+            Kind::Ogg | Kind::Riff | Kind::Form => Container::Ogg,
+        },
+        encoding: facts.encoding.clone(),
+        sample_rate: facts.sample_rate,
+        bit_depth: facts.lossless_bits,
+        channels: facts.channels,
+        labels,
+        labels_from,
+        frames: facts.declared.map(Frames),
+    };
+    let metadata = Metadata {
+        tags,
+        ..Metadata::default()
+    };
+    Ok((format, metadata, facts))
+}
+
+/// A demultiplexer and the decoder for its sound track.
+struct Stream<'a> {
+    reader: Box<dyn FormatReader + 'a>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+    kind: Kind,
+    frames: Option<u64>,
+}
+
+impl<'a> Stream<'a> {
+    fn open(source: &'a Source, digesting: &'a Digesting, kind: Kind) -> Result<Self, OpenError> {
+        let tap = Tap {
+            source,
+            digesting,
+            at: 0,
+            seekable: matches!(kind, Kind::Mp4 | Kind::Caf | Kind::Ogg),
+        };
+        let stream = MediaSourceStream::new(Box::new(tap), MediaSourceStreamOptions::default());
+        let mut hint = Hint::new();
+        hint.with_extension(match kind {
+            Kind::Flac => "flac",
+            Kind::Mp3 => "mp3",
+            Kind::Adts => "aac",
+            Kind::Mp4 => "m4a",
+            Kind::Caf => "caf",
+            Kind::Ogg | Kind::Riff | Kind::Form => "ogg",
+        });
+        let reader = symphonia::default::get_probe()
+            .probe(
+                &hint,
+                stream,
+                FormatOptions::default(),
+                MetadataOptions::default(),
+            )
+            .map_err(refused)?;
+        let found = reader.default_track(TrackType::Audio);
+        let Some((id, frames, params)) = found.and_then(|track| match &track.codec_params {
+            Some(CodecParameters::Audio(params)) => {
+                Some((track.id, track.num_frames, params.clone()))
+            }
+            _ => None,
+        }) else {
+            return Err(OpenError::unsupported(
+                "no sound track in it has a coding that we know",
+            ));
+        };
+        if params.codec == codec::CODEC_ID_OPUS {
+            return Err(OpenError::unsupported(
+                "the sound is Opus, and the decoding library has no decoder for it",
+            ));
+        }
+        let decoder = symphonia::default::get_codecs()
+            .make_audio_decoder(&params, &AudioDecoderOptions::default().verify(true))
+            .map_err(refused)?;
+        Ok(Self {
+            reader,
+            decoder,
+            track: id,
+            kind,
+            frames,
+        })
+    }
+
+    fn facts(&self) -> Result<(Coded, Channels), OpenError> {
+        let params = self.decoder.codec_params();
+        let rate = params.sample_rate.and_then(Hertz::new);
+        let channels = params.channels.clone().unwrap_or(Channels::None);
+        let count = channels.count();
+        if count == 0 || count > MAX_CHANNELS {
+            return Err(OpenError::unsupported(format!("{count} channels")));
+        }
+        let (encoding, lossless_bits) = encoding(params)?;
+        let coded = Coded {
+            kind: self.kind,
+            encoding,
+            sample_rate: rate
+                .ok_or_else(|| OpenError::damaged("its header says no sample rate"))?,
+            channels: count,
+            lossless_bits,
+            declared: self.frames.filter(|frames| *frames > 0),
+        };
+        Ok((coded, channels))
+    }
+}
+
+/// Runs a call into the library; `None` when it panicked.
+fn caught<T>(call: impl FnOnce() -> T) -> Option<T> {
+    catch_unwind(AssertUnwindSafe(call)).ok()
+}
+
+/// The library's refusal of a header as ours. A read error of the disk is told by the tap; the
+/// end of the file within the header is damage.
+fn refused(error: Error) -> OpenError {
+    match error {
+        Error::Unsupported(what) => {
+            OpenError::unsupported(format!("the decoding library says {what}"))
+        }
+        Error::IoError(_) => OpenError::damaged("the file ends within its header"),
+        other => OpenError::damaged(format!("the decoding library says {other}")),
+    }
+}
+
+const PCM_INTEGERS: &[(AudioCodecId, u16)] = &[
+    (codec::CODEC_ID_PCM_S8, 8),
+    (codec::CODEC_ID_PCM_U8, 8),
+    (codec::CODEC_ID_PCM_S16LE, 16),
+    (codec::CODEC_ID_PCM_S16BE, 16),
+    (codec::CODEC_ID_PCM_S24LE, 24),
+    (codec::CODEC_ID_PCM_S24BE, 24),
+    (codec::CODEC_ID_PCM_S32LE, 32),
+    (codec::CODEC_ID_PCM_S32BE, 32),
+];
+
+const PCM_FLOATS: &[AudioCodecId] = &[
+    codec::CODEC_ID_PCM_F32LE,
+    codec::CODEC_ID_PCM_F32BE,
+    codec::CODEC_ID_PCM_F64LE,
+    codec::CODEC_ID_PCM_F64BE,
+];
+
+/// The coding, and its bits where decoding is exact.
+fn encoding(params: &AudioCodecParameters) -> Result<(Encoding, Option<u16>), OpenError> {
+    let bits = params
+        .bits_per_sample
+        .and_then(|bits| u16::try_from(bits).ok());
+    Ok(match params.codec {
+        codec::CODEC_ID_FLAC => (Encoding::Flac, bits),
+        codec::CODEC_ID_ALAC => {
+            // The magic cookie: frame length (4 bytes), version, bit depth (from memory).
+            let depth = params.extra_data.as_ref().and_then(|cookie| cookie.get(5));
+            (Encoding::Alac, depth.map(|bits| u16::from(*bits)))
+        }
+        codec::CODEC_ID_MP3 => (Encoding::Mp3, None),
+        codec::CODEC_ID_AAC => (Encoding::Aac, None),
+        codec::CODEC_ID_VORBIS => (Encoding::Vorbis, None),
+        codec::CODEC_ID_ADPCM_MS | codec::CODEC_ID_ADPCM_IMA_WAV | codec::CODEC_ID_ADPCM_IMA_QT => {
+            (Encoding::Adpcm, None)
+        }
+        other => {
+            if let Some((_, bits)) = PCM_INTEGERS.iter().find(|(id, _)| *id == other) {
+                (Encoding::Pcm, Some(*bits))
+            } else if PCM_FLOATS.contains(&other) {
+                (Encoding::Float, None)
+            } else {
+                return Err(OpenError::unsupported(format!(
+                    "its sound is in a coding that we do not weigh ({other})"
+                )));
+            }
+        }
+    })
+}
+
+/// Labels where the stream says positions. The library's first 18 are those of the WAVE mask,
+/// and its planes stand in that order.
+fn positions(channels: &Channels) -> Option<Vec<Label>> {
+    match channels {
+        Channels::Positioned(positions) => u32::try_from(positions.bits())
+            .ok()
+            .and_then(labels::of_mask),
+        _ => None,
+    }
+}
+
+/// Text tags of all revisions, the first of a name wins.
+fn tags(reader: &mut (dyn FormatReader + '_)) -> BTreeMap<String, String> {
+    let mut tags = BTreeMap::new();
+    let mut log = reader.metadata();
+    while let Some(revision) = log.current() {
+        for tag in &revision.media.tags {
+            let value = match &tag.raw.value {
+                RawValue::Binary(_) | RawValue::Flag => continue,
+                value => value.to_string(),
+            };
+            let name = text::cut(tag_name(&text::clean(&tag.raw.key)), MAX_TEXT_BYTES);
+            let value = text::cut(text::clean(&value), MAX_TEXT_BYTES);
+            if !name.is_empty() && !value.is_empty() && tags.len() < MAX_ENTRIES {
+                tags.entry(name).or_insert(value);
+            }
+        }
+        if log.pop().is_none() {
+            break;
+        }
+    }
+    tags
+}
