@@ -148,7 +148,17 @@ impl Text<'_> {
         let example = keys.iter().find(|(name, _)| *name == bare);
         let says_type = message
             .strip_prefix("invalid type: ")
-            .or_else(|| message.strip_prefix("invalid value: "));
+            .or_else(|| message.strip_prefix("invalid value: "))
+            .or_else(|| {
+                message
+                    .strip_prefix("invalid ")
+                    .filter(|m| m.starts_with("length"))
+            })
+            .or_else(|| {
+                message
+                    .starts_with("data did not match")
+                    .then_some("neither text nor number")
+            });
         if let Some(rest) = says_type {
             let (found, wanted) = rest.split_once(", expected ").unwrap_or((rest, "another"));
             let found = found.replace('`', "");
