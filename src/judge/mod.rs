@@ -2,8 +2,44 @@
 //!
 //! In: a specimen's facts, its measurements, a profile. Out: a [`Judgement`]. Pure: the same
 //! facts and the same profile give the same judgement, on any day and any host. Opens no file
-//! and sees no sample.
+//! and sees no sample; [`load_profiles`] alone reads the operator's folder, because only here
+//! both the catalogue and the profiles are known.
 
+use std::path::Path;
+
+mod catalogue;
+mod caution;
+mod facts;
+mod faults;
+mod limits;
+mod names;
+mod numbers;
+mod table;
+#[cfg(test)]
+mod tests;
+mod told;
 mod types;
+mod verdict;
+mod words;
 
+pub use catalogue::{Check, catalogue, check};
+pub use facts::Facts;
 pub use types::*;
+pub use verdict::judge;
+
+use crate::profile::{self, Profile, ProfileError, ProfileSet, Rule};
+
+/// The built-in profiles and those in `folder`, checked against the catalogue.
+pub fn load_profiles(folder: Option<&Path>) -> Result<ProfileSet, ProfileError> {
+    profile::load(&catalogue::known_checks(), folder)
+}
+
+/// Above which level the true-peak meter lists every place: the profile's ceiling, else full
+/// scale.
+pub fn over_ceiling_dbtp(profile: &Profile) -> f64 {
+    match profile.limits.get("peaks.true_peak").map(|l| &l.rule) {
+        Some(Rule::AtMost(most) | Rule::Within(_, most)) => *most,
+        Some(Rule::Target { target, tolerance }) => target + tolerance,
+        _ => 0.0,
+    }
+}

@@ -1,8 +1,19 @@
 //! Limits per delivery type: the model, inheritance, the built-in profiles.
 //!
-//! In: TOML. Out: a [`Profile`] whose limits are resolved and checked against the catalogue's
-//! ids, or an error with file, line and what would be right. Knows nothing of samples.
+//! In: TOML, and what the catalogue says of its checks. Out: a [`ProfileSet`] whose limits are
+//! resolved and checked, or an error with file, line and what would be right. Knows nothing of
+//! samples.
 
+mod built_in;
+mod check;
+mod digest;
+mod known;
 mod model;
+mod raw;
+mod set;
+#[cfg(test)]
+mod tests;
 
+pub use known::{KnownCheck, Takes};
 pub use model::*;
+pub use set::{ProfileError, ProfileSet, load};

@@ -1,0 +1,69 @@
+//! The listening caution: what playing a file could do to ears and loudspeakers.
+//!
+//! In: facts. Out: the sentence that opens every face, or nothing. It hints at what these
+//! measurements can tell and defers to local rules; a file without it is not thereby safe.
+
+use super::facts::Facts;
+use crate::specimen::OddityKind;
+
+/// Own choice: float samples this far over full scale are no headroom but a mistake of gain.
+const OVER_FULL_SCALE_DB: f64 = 6.0;
+/// Own choice, after the crest of a sine (3.01 dB): music has more over a whole file.
+const CREST_DB: f64 = 4.0;
+const LOUD_TONE_DBFS: f64 = -6.0;
+/// A tone this short is a click. Own choice.
+const TONE_AT_LEAST_S: f64 = 1.0;
+/// Own choice: a tenth of full scale as direct current warms a voice coil.
+const DC_OFFSET: f64 = 0.1;
+
+/// The sentence, where there is reason for one.
+pub fn caution(facts: &Facts) -> Option<String> {
+    let mut reasons: Vec<String> = Vec::new();
+    let not_finite = |kind| matches!(kind, OddityKind::FloatNan | OddityKind::FloatInf);
+    if facts.oddities.iter().any(|oddity| not_finite(oddity.kind)) {
+        reasons.push("samples that are no finite number".into());
+    }
+    if let Some(measured) = facts.measurements {
+        let peak = measured
+            .peaks
+            .sample_peak_dbfs
+            .map(|peak| peak.value())
+            .filter(|peak| *peak > OVER_FULL_SCALE_DB);
+        if let Some(peak) = peak {
+            reasons.push(format!("peaks {peak:.1} dB over full scale"));
+        }
+        let length = measured.frames.at(measured.sample_rate).0;
+        let tone = measured.channels.iter().find(|channel| {
+            let (Some(peak), Some(rms)) = (channel.sample_peak_dbfs, channel.rms_dbfs) else {
+                return false;
+            };
+            length >= TONE_AT_LEAST_S
+                && peak.value() > LOUD_TONE_DBFS
+                && peak.value() - rms.value() < CREST_DB
+        });
+        if let Some(channel) = tone {
+            reasons.push(format!(
+                "{} is as steady and loud as a test tone or a stuck decoder",
+                channel.label
+            ));
+        }
+        let dc = measured
+            .channels
+            .iter()
+            .filter(|channel| channel.dc_offset.abs() > DC_OFFSET)
+            .max_by(|a, b| a.dc_offset.abs().total_cmp(&b.dc_offset.abs()));
+        if let Some(channel) = dc {
+            reasons.push(format!(
+                "a DC offset of {:.0} % on {}",
+                channel.dc_offset.abs() * 100.0,
+                channel.label
+            ));
+        }
+    }
+    (!reasons.is_empty()).then(|| {
+        format!(
+            "playing this file could hurt ears or loudspeakers ({}): listen at low level first; follow your local hearing-protection rules",
+            reasons.join("; ")
+        )
+    })
+}

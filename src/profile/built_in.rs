@@ -1,0 +1,57 @@
+//! The profiles that come with the house: `config/profiles/`, within the binary.
+
+/// Name and text of each.
+pub const BUILT_IN: &[(&str, &str)] = &[
+    (
+        "any-audio",
+        include_str!("../../config/profiles/any-audio.toml"),
+    ),
+    (
+        "stereo-music",
+        include_str!("../../config/profiles/stereo-music.toml"),
+    ),
+    (
+        "stereo-version",
+        include_str!("../../config/profiles/stereo-version.toml"),
+    ),
+    (
+        "immersive-channels",
+        include_str!("../../config/profiles/immersive-channels.toml"),
+    ),
+    (
+        "immersive-7-1-4",
+        include_str!("../../config/profiles/immersive-7-1-4.toml"),
+    ),
+    (
+        "immersive-music",
+        include_str!("../../config/profiles/immersive-music.toml"),
+    ),
+    (
+        "broadcast-r128",
+        include_str!("../../config/profiles/broadcast-r128.toml"),
+    ),
+    (
+        "broadcast-r128-short",
+        include_str!("../../config/profiles/broadcast-r128-short.toml"),
+    ),
+    (
+        "streaming-r128",
+        include_str!("../../config/profiles/streaming-r128.toml"),
+    ),
+    (
+        "music-streaming",
+        include_str!("../../config/profiles/music-streaming.toml"),
+    ),
+    (
+        "broadcast-a85",
+        include_str!("../../config/profiles/broadcast-a85.toml"),
+    ),
+    (
+        "cd-premaster",
+        include_str!("../../config/profiles/cd-premaster.toml"),
+    ),
+    (
+        "archive-transfer",
+        include_str!("../../config/profiles/archive-transfer.toml"),
+    ),
+];
