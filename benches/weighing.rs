@@ -138,8 +138,14 @@ fn second_opinion(material: &Material) {
     for piece in material.interleaved.chunks(channels * 4096) {
         state.add_frames_f32(piece).expect("frames");
     }
-    let peak = (0..channels as u32).map(|c| state.true_peak(c).unwrap_or(0.0)).fold(0.0, f64::max);
-    black_box((state.loudness_global().ok(), state.loudness_range().ok(), peak));
+    let peak = (0..channels as u32)
+        .map(|c| state.true_peak(c).unwrap_or(0.0))
+        .fold(0.0, f64::max);
+    black_box((
+        state.loudness_global().ok(),
+        state.loudness_range().ok(),
+        peak,
+    ));
 }
 
 fn material(
@@ -151,10 +157,12 @@ fn material(
 ) -> Material {
     let labels = layout::parse_channels(layout).expect("a layout");
     let frames = PROGRAMME_S * rate as usize;
-    let samples: Vec<Vec<f64>> =
-        (0..labels.len()).map(|index| music_like(index as u64, frames, f64::from(rate))).collect();
-    let interleaved: Vec<f32> =
-        (0..frames).flat_map(|n| samples.iter().map(move |c| c[n] as f32)).collect();
+    let samples: Vec<Vec<f64>> = (0..labels.len())
+        .map(|index| music_like(index as u64, frames, f64::from(rate)))
+        .collect();
+    let interleaved: Vec<f32> = (0..frames)
+        .flat_map(|n| samples.iter().map(move |c| c[n] as f32))
+        .collect();
     let path = folder.join(format!("{}.wav", name.replace(' ', "_")));
     let spec = hound::WavSpec {
         channels: labels.len() as u16,
@@ -164,10 +172,20 @@ fn material(
     };
     let mut writer = hound::WavWriter::create(&path, spec).expect("a file");
     for value in &interleaved {
-        writer.write_sample((f64::from(*value) * 8_388_607.0).round() as i32).expect("a sample");
+        writer
+            .write_sample((f64::from(*value) * 8_388_607.0).round() as i32)
+            .expect("a sample");
     }
     writer.finalize().expect("a file");
-    Material { name, path, rate, labels, samples, interleaved, for_scale_s }
+    Material {
+        name,
+        path,
+        rate,
+        labels,
+        samples,
+        interleaved,
+        for_scale_s,
+    }
 }
 
 /// Noise with a falling spectrum under a moving envelope, driven into a soft limiter: about

@@ -11,7 +11,7 @@ use crate::layout::Label;
 use crate::measure::{Measurements, MeterOrder, Meters};
 use crate::profile::Profile;
 use crate::specimen::{
-    self, Block, BlockSink, Digests, Encoding, Format, Metadata, OpenError, Specimen,
+    self, Block, BlockSink, Digests, Encoding, Format, Metadata, OpenError, ReadError, Specimen,
 };
 
 /// What to weigh, and how.
@@ -79,19 +79,16 @@ pub fn weigh(
     let identity = specimen.identity();
     let format = specimen.format().clone();
     let stopped = Cell::new(false);
-    let mut scales = Scales { meters: Meters::new(order(&format, request.profile)), stopped: &stopped };
+    let mut scales = Scales {
+        meters: Meters::new(order(&format, request.profile)),
+        stopped: &stopped,
+    };
     let reading = specimen.read(request.md5, &mut scales, &mut |done| {
         if progress(done, identity.bytes).is_break() {
             stopped.set(true);
         }
     });
-    let reading = match reading {
-        Ok(reading) => reading,
-        Err(error) => match error.into_io() {
-            Ok(source) => return Err(WeighError::Io(source)),
-            Err(says) => return no_audio(request, &says),
-        },
-    };
+    let reading = reading.map_err(|ReadError::Io { source, .. }| WeighError::Io(source))?;
     if stopped.get() {
         return Err(WeighError::Stopped);
     }

@@ -26,7 +26,11 @@ fn music(seed: u64, seconds: usize, rate: u32, drive: f64) -> Vec<f64> {
             high = 0.5 * high + 0.1 * w;
             let beat = 0.2 + 0.8 * (-5.0 * (time * 1.9).fract()).exp();
             let swell = 0.6 + 0.4 * (time * 0.21).sin();
-            let bridge = if (20.0..28.0).contains(&time) { 0.15 } else { 1.0 };
+            let bridge = if (20.0..28.0).contains(&time) {
+                0.15
+            } else {
+                1.0
+            };
             ((low + middle + high) * beat * swell * bridge * drive).tanh() * 0.9
         })
         .collect()
@@ -37,7 +41,10 @@ fn channels(count: usize, seconds: usize, rate: u32, drive: f64) -> Vec<Vec<f64>
     (0..count)
         .map(|index| {
             let own = music(index as u64 + 1, seconds, rate, drive);
-            own.iter().zip(&common).map(|(a, b)| 0.6 * a + 0.4 * b).collect()
+            own.iter()
+                .zip(&common)
+                .map(|(a, b)| 0.6 * a + 0.4 * b)
+                .collect()
         })
         .collect()
 }
@@ -50,8 +57,14 @@ fn library(samples: &[Vec<f64>], rate: u32, map: &[Channel]) -> (f64, f64, f64) 
     }
     let planes: Vec<&[f64]> = samples.iter().map(Vec::as_slice).collect();
     state.add_frames_planar_f64(&planes).unwrap();
-    let peak = (0..samples.len() as u32).map(|c| state.true_peak(c).unwrap()).fold(0.0, f64::max);
-    (state.loudness_global().unwrap(), state.loudness_range().unwrap(), 20.0 * peak.log10())
+    let peak = (0..samples.len() as u32)
+        .map(|c| state.true_peak(c).unwrap())
+        .fold(0.0, f64::max);
+    (
+        state.loudness_global().unwrap(),
+        state.loudness_range().unwrap(),
+        20.0 * peak.log10(),
+    )
 }
 
 fn ours(samples: &[Vec<f64>], rate: u32, labels: Vec<Label>) -> weighbridge::measure::Measurements {
@@ -62,13 +75,26 @@ fn ours(samples: &[Vec<f64>], rate: u32, labels: Vec<Label>) -> weighbridge::mea
 // known to drift by up to 0.03 dB, which the bound for those rates allows for.
 #[test]
 fn integrated_loudness_agrees_with_two_libraries() {
-    for (rate, bound) in [(44_100, 0.02), (48_000, 0.01), (96_000, 0.03), (192_000, 0.05)] {
+    for (rate, bound) in [
+        (44_100, 0.02),
+        (48_000, 0.01),
+        (96_000, 0.03),
+        (192_000, 0.05),
+    ] {
         let seconds = if rate > 48_000 { 10 } else { 40 };
         let samples = channels(2, seconds, rate, 1.5);
         let measured = ours(&samples, rate, layout::parse_channels("2.0").unwrap());
-        let integrated = measured.loudness.unwrap().integrated_lufs.map(Lufs::value).unwrap();
+        let integrated = measured
+            .loudness
+            .unwrap()
+            .integrated_lufs
+            .map(Lufs::value)
+            .unwrap();
         let (first, _, _) = library(&samples, rate, &[Channel::Left, Channel::Right]);
-        assert!((integrated - first).abs() <= bound, "{rate}: {integrated} against {first}");
+        assert!(
+            (integrated - first).abs() <= bound,
+            "{rate}: {integrated} against {first}"
+        );
 
         let power: Vec<_> = samples
             .iter()
@@ -82,7 +108,10 @@ fn integrated_loudness_agrees_with_two_libraries() {
         let second = f64::from(bs1770::gated_mean(both.as_ref()).loudness_lkfs());
         // The second library filters in 32-bit floats, whose error grows with the rate.
         let bound = bound + 0.02 * f64::from(rate) / 48_000.0;
-        assert!((integrated - second).abs() <= bound, "{rate}: {integrated} against {second}");
+        assert!(
+            (integrated - second).abs() <= bound,
+            "{rate}: {integrated} against {second}"
+        );
     }
 }
 
@@ -105,7 +134,12 @@ fn a_wide_bed_agrees_once_the_library_is_told_every_channel() {
         Channel::Um135,
     ];
     let (wanted, _, _) = library(&samples, 48_000, &map);
-    let read = measured.loudness.unwrap().integrated_lufs.map(Lufs::value).unwrap();
+    let read = measured
+        .loudness
+        .unwrap()
+        .integrated_lufs
+        .map(Lufs::value)
+        .unwrap();
     assert!((read - wanted).abs() <= 0.01, "{read} against {wanted}");
 }
 
@@ -118,7 +152,10 @@ fn true_peak_is_never_under_the_librarys() {
         let measured = ours(&samples, rate, layout::parse_channels("2.0").unwrap());
         let read = measured.peaks.true_peak_dbtp.unwrap().value();
         let (_, _, library) = library(&samples, rate, &[Channel::Left, Channel::Right]);
-        assert!((-0.05..0.7).contains(&(read - library)), "{rate}: {read} against {library}");
+        assert!(
+            (-0.05..0.7).contains(&(read - library)),
+            "{rate}: {read} against {library}"
+        );
     }
 }
 
@@ -145,7 +182,11 @@ fn step_powers(samples: &[Vec<f64>]) -> Vec<f64> {
             [1.53512485958697, -2.69169618940638, 1.19839281085285],
             [-1.69065929318241, 0.73248077421585],
         );
-        let weighted = biquad(head, [1.0, -2.0, 1.0], [-1.99004745483398, 0.99007225036621]);
+        let weighted = biquad(
+            head,
+            [1.0, -2.0, 1.0],
+            [-1.99004745483398, 0.99007225036621],
+        );
         for (power, step) in powers.iter_mut().zip(weighted.chunks_exact(480)) {
             *power += step.iter().map(|v| v * v).sum::<f64>() / 480.0;
         }
@@ -174,15 +215,22 @@ fn every_figure_is_what_the_definitions_give_on_plain_lists() {
         steps.windows(length).step_by(hop).map(mean).collect()
     };
     let top = |list: Vec<f64>| loudness(list.into_iter().fold(0.0, f64::max));
-    let near = |a: Option<Lufs>, b: f64| assert!((a.unwrap().value() - b).abs() < 1e-3, "{a:?} {b}");
+    let near =
+        |a: Option<Lufs>, b: f64| assert!((a.unwrap().value() - b).abs() < 1e-3, "{a:?} {b}");
     near(read.momentary_max_lufs, top(windows(40, 1)));
     near(read.short_term_max_lufs, top(windows(300, 1)));
 
     let over = |list: &[f64], gate: f64| -> Vec<f64> {
-        list.iter().copied().filter(|&p| loudness(p) > gate).collect()
+        list.iter()
+            .copied()
+            .filter(|&p| loudness(p) > gate)
+            .collect()
     };
     let blocks = over(&windows(40, 10), -70.0);
-    near(read.integrated_lufs, loudness(mean(&over(&blocks, loudness(mean(&blocks)) - 10.0))));
+    near(
+        read.integrated_lufs,
+        loudness(mean(&over(&blocks, loudness(mean(&blocks)) - 10.0))),
+    );
 
     let values = over(&windows(300, 10), -70.0);
     let mut values = over(&values, loudness(mean(&values)) - 20.0);
