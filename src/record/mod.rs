@@ -5,12 +5,18 @@
 //! text or HTML, the note that lies where a stopped file lay. Moves no files (custody writes
 //! the bytes where they belong).
 
+mod face;
 #[cfg(test)]
 pub(crate) mod invented;
 mod make;
 mod name;
+mod note;
 mod sidecar;
+mod story;
 
+pub use face::{Placement, STYLE, facts_fragment, fragment, page, plain, ways_on, wrap};
 pub use make::*;
 pub use name::{one_line, printable, unprintable};
+pub use note::{NOTE_FIRST_LINE, note_text};
 pub use sidecar::*;
+pub use story::{Fact, Row, Story, quantity, word};
