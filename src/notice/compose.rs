@@ -57,6 +57,8 @@ pub fn compose(
     now: Timestamp,
 ) -> Result<Composed, lettre::error::Error> {
     let studio = &one_line(studio);
+    let clean: Vec<Payload> = notices.iter().map(|notice| notice.one_lined()).collect();
+    let notices: &[&Payload] = &clean.iter().collect::<Vec<_>>();
     let subject = subject(notices, studio);
     let recipients: Vec<String> = to.iter().map(|m| one_line(m.email.as_ref())).collect();
     let told = body::Told {

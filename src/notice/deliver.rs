@@ -116,6 +116,7 @@ pub async fn deliver(
         next_try: HashMap::new(),
         server_away: 0,
         server_next: Instant::now(),
+        look_at_once: false,
     };
     // Where nobody is left who could say stop, the house is coming down.
     while !*stop.borrow() && stop.has_changed().is_ok() {
@@ -151,6 +152,8 @@ struct Post {
     /// Failures in a row that had nothing to do with the mail.
     server_away: u32,
     server_next: Instant,
+    /// A notice of our own waits.
+    look_at_once: bool,
 }
 
 /// Where nothing is due, the outbox is looked at again after so long: a wake-up is a hint.
@@ -287,6 +290,9 @@ impl Post {
             };
             self.settle(order, mail, now, answer).await?;
         }
+        if std::mem::take(&mut self.look_at_once) {
+            return Ok(Instant::now());
+        }
         let next = self.next_try.values().min().copied();
         let next = next.unwrap_or(Instant::now() + LOOK_AGAIN);
         Ok(next.max(self.server_next).min(Instant::now() + LOOK_AGAIN))
@@ -359,7 +365,7 @@ impl Post {
 
     /// The others have the mail, so that they can be told that one has not.
     async fn tell_refused_recipients(
-        &self,
+        &mut self,
         refused: Vec<(String, String)>,
     ) -> Result<(), OutboxError> {
         for (who, said) in refused {
@@ -377,6 +383,7 @@ impl Post {
             let kind = Kind::Trouble.word();
             self.ask(move |outbox| outbox.notice(kind, &key, &json, now))
                 .await?;
+            self.look_at_once = true;
         }
         Ok(())
     }

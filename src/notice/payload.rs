@@ -4,8 +4,9 @@
 //! be added, not renamed: a notice may have been written by the version before.
 
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 
-use crate::record::{Placement, Story};
+use crate::record::{Placement, Story, one_line};
 
 /// One notice.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -160,6 +161,22 @@ impl Payload {
     /// As the outbox keeps it.
     pub fn to_json(&self) -> String {
         serde_json::to_string(self).expect("all keys of a notice are texts: it has a JSON")
+    }
+
+    /// The same with every text in it made one line, whoever wrote it: where all of it has gone
+    /// through here, no template can forget one.
+    pub fn one_lined(&self) -> Self {
+        fn clean(value: &mut Value) {
+            match value {
+                Value::String(text) => *text = one_line(text),
+                Value::Array(all) => all.iter_mut().for_each(clean),
+                Value::Object(all) => all.values_mut().for_each(clean),
+                _ => {}
+            }
+        }
+        let mut value = serde_json::to_value(self).expect("a notice has a JSON");
+        clean(&mut value);
+        serde_json::from_value(value).expect("only the contents of texts were changed")
     }
 
     /// Reads what [`Payload::to_json`] wrote. What cannot be read is not lost: it becomes a

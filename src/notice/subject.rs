@@ -39,7 +39,10 @@ pub fn subject(notices: &[&Payload], studio: &str) -> String {
         }
         _ => troubles(notices),
     };
-    cut_end(&one_line(&line), LONGEST)
+    // A mail program would decode what looks like an encoded word (RFC 2047); a name that is
+    // written like one is shown with its question mark as a byte.
+    let line = one_line(&line).replace("=?", "=\\x3f");
+    cut_end(&line, LONGEST)
 }
 
 fn file_of(notice: &Payload) -> Option<&FileNotice> {
