@@ -206,7 +206,11 @@ fn plain_text_and_html_say_the_same() {
     let (_, read) = composed(&[&stop("Harbour Lights_MI04_48k24.wav")]);
     let plain = read.part("text/plain").unwrap();
     let one_line = plain.split_whitespace().collect::<Vec<_>>().join(" ");
+    // HTML without its tags: what is read.
     let html = read.part("text/html").unwrap();
+    let html: String = (html.split('<'))
+        .map(|part| part.split_once('>').map_or(part, |(_, text)| text))
+        .collect();
     for words in [
         "1.6 LU too loud on the 5.1 re-render (-16.4, asked: at most -18.0 LUFS)",
         "quarantine:album/Harbour Lights_MI04_48k24.wav",
@@ -427,7 +431,12 @@ fn a_full_day_names_what_waits_for_people() {
         mail.subject
     );
     let plain = read.part("text/plain").unwrap();
-    for words in ["exports:slow.wav", "1 mails", "550 no such recipient"] {
+    let plain = plain.split_whitespace().collect::<Vec<_>>().join(" ");
+    for words in [
+        "exports:slow.wav",
+        "1 mail undelivered",
+        "550 no such recipient",
+    ] {
         assert!(plain.contains(words), "{words}:\n{plain}");
     }
 }

@@ -9,10 +9,10 @@ use super::payload::*;
 use super::subject::in_short;
 use crate::record::{Fact, facts_fragment, fragment, one_line, plain, wrap};
 
-/// Files that are told in full in one mail; of the others a line. Own choice: a set of 14
-/// alternates is read, a folder of 3,000 is not.
+/// Files that are told in full in one mail. Own choice: a set of 14 alternates is read, a
+/// folder of 3,000 is not.
 const IN_FULL: usize = 15;
-/// Files that are told at all; the rest is counted.
+/// Files that are told at all, a line each; the rest is counted.
 const IN_LINES: usize = 500;
 
 pub(super) struct Told<'a> {
@@ -58,11 +58,30 @@ impl Told<'_> {
         one_line(&lines.join("; "))
     }
 
+    /// A line for each of several files, before they are told in full.
+    fn overview(&self) -> Vec<String> {
+        let count = self.files().count();
+        if count < 2 {
+            return Vec::new();
+        }
+        let mut lines: Vec<String> = (self.files().take(IN_LINES))
+            .map(|(file, _)| in_a_line(file))
+            .collect();
+        if count > IN_LINES {
+            let more = count - IN_LINES;
+            lines.push(format!("and {more} more: `weighbridge history` lists them"));
+        }
+        lines
+    }
+
     pub fn plain(&self) -> String {
         let mut out = String::new();
-        let count = self.files().count();
-        for (n, (file, again)) in self.files().take(IN_FULL).enumerate() {
-            if n > 0 {
+        for line in self.overview() {
+            out += &wrap(&line, "- ", "  ");
+        }
+        let several = !out.is_empty();
+        for (file, again) in self.files().take(IN_FULL) {
+            if several {
                 out += &format!("\n{}\n\n", "-".repeat(72));
             }
             if let Some(again) = again {
@@ -72,15 +91,6 @@ impl Told<'_> {
             out += &plain(&file.story, &file.placement);
             out += &format!("  {:15} {}\n", "watch", one_line(&file.watch));
             out += &format!("  {:15} {}\n", "weighed at", one_line(&file.at));
-        }
-        if count > IN_FULL {
-            out += "\nAnd these\n";
-            for (file, _) in self.files().skip(IN_FULL).take(IN_LINES) {
-                out += &wrap(&in_a_line(file), "- ", "  ");
-            }
-        }
-        if count > IN_FULL + IN_LINES {
-            out += &format!("\n{}\n", and_more(count));
         }
         for (n, trouble) in self.troubles().enumerate() {
             if n > 0 {
@@ -99,8 +109,11 @@ impl Told<'_> {
     }
 
     pub fn html(&self) -> Markup {
-        let count = self.files().count();
+        let overview = self.overview();
         html! {
+            @if !overview.is_empty() {
+                article { ul { @for line in &overview { li { (line) } } } }
+            }
             @for (file, again) in self.files().take(IN_FULL) {
                 @if let Some(again) = again {
                     p { (again_sentence(again)) }
@@ -111,15 +124,6 @@ impl Told<'_> {
                     Fact::new("weighed at", &file.at),
                 ]))
             }
-            @if count > IN_FULL {
-                h2 { "And these" }
-                ul {
-                    @for (file, _) in self.files().skip(IN_FULL).take(IN_LINES) {
-                        li { (in_a_line(file)) }
-                    }
-                }
-            }
-            @if count > IN_FULL + IN_LINES { p { (and_more(count)) } }
             @for trouble in self.troubles() {
                 article {
                     @for (n, line) in trouble_lines(trouble).iter().enumerate() {
@@ -156,19 +160,11 @@ fn again_sentence(again: &ClearAgain) -> String {
 
 fn in_a_line(file: &FileNotice) -> String {
     let story = &file.story;
-    one_line(&format!(
-        "{}: {}, now at {}",
-        story.name,
-        story.sentence(),
-        file.placement.now
-    ))
-}
-
-fn and_more(count: usize) -> String {
-    format!(
-        "And {} more: `weighbridge history` lists them.",
-        count - IN_FULL - IN_LINES
-    )
+    let caution = match &story.caution {
+        Some(caution) => format!("{caution} "),
+        None => String::new(),
+    };
+    one_line(&format!("{caution}{}: {}", story.name, story.sentence()))
 }
 
 fn trouble_lines(trouble: &Trouble) -> Vec<String> {
@@ -211,11 +207,7 @@ fn digest_facts(digest: &Digest) -> Vec<Fact> {
     match &digest.oldest_undelivered {
         Some(oldest) => all.push(Fact::new(
             "undelivered",
-            format!(
-                "{} mails; the oldest: {}",
-                digest.undelivered,
-                since(oldest)
-            ),
+            format!("{}; the oldest: {}", digest.undelivered, since(oldest)),
         )),
         None => all.push(Fact::new("undelivered", digest.undelivered.to_string())),
     }

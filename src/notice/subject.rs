@@ -133,16 +133,22 @@ pub fn in_short(digest: &Digest) -> String {
         1 => "1 file".to_owned(),
         n => format!("{n} files"),
     };
+    let mails = |count: u64| if count == 1 { "mail" } else { "mails" };
+    let refused = digest.refused.len() as u64;
     let counts = [
-        (digest.stopped, "stopped"),
-        (digest.advise, "advise"),
-        (digest.clear, "clear"),
-        (digest.waiting, "waiting"),
-        (digest.undelivered, "mails undelivered"),
-        (digest.refused.len() as u64, "mails refused"),
+        (digest.stopped, "stopped".to_owned()),
+        (digest.advise, "advise".to_owned()),
+        (digest.clear, "clear".to_owned()),
+        (digest.waiting, "waiting".to_owned()),
+        (
+            digest.undelivered,
+            format!("{} undelivered", mails(digest.undelivered)),
+        ),
+        (refused, format!("{} refused", mails(refused))),
     ];
-    for (n, (count, word)) in counts.into_iter().filter(|(c, _)| *c > 0).enumerate() {
-        line += &format!("{} {count} {word}", if n == 0 { ":" } else { "," });
+    let told = counts.into_iter().filter(|(count, _)| *count > 0);
+    for (n, (count, words)) in told.enumerate() {
+        line += &format!("{} {count} {words}", if n == 0 { ":" } else { "," });
     }
     line
 }

@@ -22,20 +22,20 @@ pub struct Placement {
 }
 
 impl Placement {
-    /// One sentence for where, one for the bytes.
-    fn sentences(&self, story: &Story) -> String {
-        let now = one_line(&self.now);
-        let place = match self.moved {
-            true => format!("It is now at {now}."),
-            false => format!("It stays at {now}."),
+    /// What stands before the place, and after it: where it is, and that it is untouched.
+    fn around(&self, story: &Story) -> (&'static str, String) {
+        let before = match self.moved {
+            true => "It is now at ",
+            false => "It stays at ",
         };
-        match (&story.blake3, self.moved) {
+        let after = match (&story.blake3, self.moved) {
             (Some(digest), true) => {
                 let short = digest.get(..16).unwrap_or(digest);
-                format!("{place} It is untouched: BLAKE3 {short}… before and after the move.")
+                format!(". It is untouched: BLAKE3 {short}… before and after the move.")
             }
-            _ => format!("{place} It is untouched."),
-        }
+            _ => ". It is untouched.".into(),
+        };
+        (before, after)
     }
 }
 
@@ -95,7 +95,12 @@ pub fn plain(story: &Story, placement: &Placement) -> String {
     out += &wrap(&story.sentence(), "", "");
     // A name may hold spaces in a row: it is a line of its own, unwrapped, to be copied.
     out += &format!("{}\n\n", story.name);
-    out += &wrap(&placement.sentences(story), "", "");
+    let (before, after) = placement.around(story);
+    out += &wrap(
+        &format!("{before}{}{after}", one_line(&placement.now)),
+        "",
+        "",
+    );
     if !placement.ways.is_empty() {
         out += "\nWays on\n";
         for way in &placement.ways {
@@ -170,6 +175,7 @@ fn outcome(outcome: Outcome) -> &'static str {
 
 /// The whole story as a fragment of HTML, to stand in a page that has [`STYLE`].
 pub fn fragment(story: &Story, placement: &Placement) -> Markup {
+    let (before, after) = placement.around(story);
     html! {
         article {
             @if let Some(caution) = &story.caution {
@@ -180,7 +186,7 @@ pub fn fragment(story: &Story, placement: &Placement) -> Markup {
                 @if !story.reason.is_empty() { ": " (story.reason) }
             }
             p.name { (story.name) }
-            p { (placement.sentences(story)) }
+            p { (before) span.path { (placement.now) } (after) }
             @if !placement.ways.is_empty() {
                 ul { @for way in &placement.ways { li { (way) } } }
             }
@@ -225,6 +231,7 @@ fn row_fragment(row: &Row) -> Markup {
     html! {
         section class=(format!("row {accent}-row")) {
             h3 { span class=(accent) { (outcome(row.outcome)) } " " (row.title) }
+            p { (row.says) }
             table.facts {
                 tr {
                     th { "found" }
@@ -237,14 +244,25 @@ fn row_fragment(row: &Row) -> Markup {
                     tr {
                         th { "where" }
                         td {
-                            @for place in &row.places { div { (place) } }
+                            @for place in &row.places { (place_fragment(place)) }
                             @if row.more_places > 0 { div { "and " (row.more_places) " more" } }
                         }
                     }
                 }
-                tr { th { "limit of" } td { (row.source) } }
+                tr { th { "limit of" } td.prose { (row.source) } }
             }
-            p.quiet { (row.says) }
+        }
+    }
+}
+
+/// A place whose parts stay whole where a line breaks: `M-030` has a hyphen.
+fn place_fragment(place: &str) -> Markup {
+    html! {
+        div.place {
+            @for (n, part) in place.split(", ").enumerate() {
+                @if n > 0 { ", " }
+                span.whole { (part) }
+            }
         }
     }
 }
@@ -293,10 +311,15 @@ li{margin-bottom:6px}
 .name,.facts td{font-family:ui-monospace,Menlo,Consolas,monospace;font-size:14px;\
 font-variant-numeric:tabular-nums;overflow-wrap:anywhere}
 .name{white-space:pre-wrap}
+.path{font-family:ui-monospace,Menlo,Consolas,monospace;font-size:14px;overflow-wrap:anywhere}
 .facts{border-collapse:collapse;width:100%;margin:0 0 6px;table-layout:fixed}
 .facts th{font-weight:400;text-align:left;vertical-align:top;width:6.6em;padding:2px 8px 2px 0;\
 color:#5a5a5a;font-size:14px}
 .facts td{vertical-align:top;padding:2px 0}
+.facts td.prose{font-family:inherit}
+.place{padding-left:1em;text-indent:-1em;margin-bottom:3px}
+.whole{white-space:nowrap}
+.row p{margin-bottom:4px}
 .row{margin:0 0 18px;padding-left:10px;border-left:3px solid #8a8a8a}
 .stop-row{border-left-color:#D55E00}
 .advise-row{border-left-color:#0072B2}
@@ -305,12 +328,118 @@ text-underline-offset:3px}
 .stop{text-decoration-color:#D55E00}
 .advise{text-decoration-color:#0072B2}
 .caution{font-weight:700;font-size:20px;line-height:1.3;border:3px solid #D55E00;padding:10px}
-.quiet{color:#5a5a5a}
+.quiet,.foot{color:#5a5a5a}
+.foot{font-size:14px;margin-top:28px;padding-top:14px;border-top:1px solid #d0d0d0}
 article+article{margin-top:40px;padding-top:28px;border-top:3px solid #1a1a1a}
 @media (prefers-color-scheme:dark){
 body{background:#161616;color:#ececec}
-h2{border-top-color:#444}
-.facts th,.quiet{color:#a8a8a8}
+h2,.foot{border-top-color:#444}
+.facts th,.quiet,.foot{color:#a8a8a8}
 article+article{border-top-color:#ececec}
 }
 ";
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Sidecar, invented, note_text};
+    use super::*;
+
+    fn placement() -> Placement {
+        Placement {
+            now: "quarantine:album/x.wav".into(),
+            moved: true,
+            ways: ways_on(Verdict::Stop),
+        }
+    }
+
+    fn story(sidecar: &Sidecar) -> Story {
+        Story::of(sidecar, &|check| {
+            (check == "loudness.integrated").then(|| "integrated loudness".into())
+        })
+    }
+
+    // The order of shared words: verdict, place, ways on, findings worst first, the clear ones
+    // as one line, the file.
+    #[test]
+    fn a_face_tells_in_the_houses_order() {
+        let text = plain(&story(&invented::stopped("x.wav")), &placement());
+        let mut at = 0;
+        for words in [
+            "stopped: 1.6 LU too loud on the 5.1 re-render",
+            "It is now at quarantine:album/x.wav",
+            "Export it again",
+            "stop: integrated loudness, 0+5+0",
+            "found -16.4 LUFS, asked at most -18.0 LUFS: 1.6 LU over",
+            "stop: peaks: true peak, 0+5+0",
+            "at 0:42.113, sample 2021424, M+030, -0.31 dBTP",
+            "limit of: EBU R 128 (2023), clause h",
+            "unmeasured: loudness: range, 0+5+0",
+            "found not measured",
+            "advise: edges: head silence",
+            "Noted",
+            "41 other checks clear",
+            "-16.4 LUFS on 0+2+0, the file's own channels",
+            "WAVE PCM, 24 bit, 48000 Hz, 2 channels, 6:00.000",
+        ] {
+            let found = text[at..].find(words);
+            at += found.unwrap_or_else(|| panic!("{words:?} is missing or too early:\n{text}"));
+        }
+    }
+
+    #[test]
+    fn the_caution_comes_before_everything() {
+        let mut sidecar = invented::stopped("x.wav");
+        sidecar.caution = Some("Do not play this at listening level".into());
+        let story = story(&sidecar);
+        assert!(plain(&story, &placement()).starts_with("Do not play"));
+        let html = fragment(&story, &placement()).into_string();
+        assert!(html.find("Do not play") < html.find("stopped"));
+    }
+
+    #[test]
+    fn a_number_close_to_its_limit_is_written_so_that_they_differ() {
+        let mut sidecar = invented::stopped("x.wav");
+        for (value, found, by) in [
+            (-17.96, "-17.96 LUFS", "0.04 LU over"),
+            (-17.996, "-17.996 LUFS", "0.004 LU over"),
+            (-16.4, "-16.4 LUFS", "1.6 LU over"),
+        ] {
+            sidecar.checks[0].value = Some(crate::profile::Choice::Number(value));
+            let row = &story(&sidecar).rows[0];
+            assert_eq!((row.found.as_str(), row.by.as_deref()), (found, Some(by)));
+        }
+        sidecar.checks[0].limit = Some("between -19.0 and -17.0 LUFS".into());
+        assert_eq!(story(&sidecar).rows[0].by, None);
+    }
+
+    #[test]
+    fn every_kind_of_record_has_a_face() {
+        for sidecar in invented::all_kinds() {
+            let story = story(&sidecar);
+            let text = plain(&story, &placement());
+            assert!(text.contains(&story.name));
+            let start = word(sidecar.verdict);
+            assert!(text.starts_with(start), "{start}: {text}");
+        }
+    }
+
+    #[test]
+    fn html_of_a_nasty_name_holds_no_tag_of_it() {
+        let sidecar = invented::stopped("<img src=x onerror=alert(1)>\".wav");
+        let html = page("x", "<i>", &fragment(&story(&sidecar), &placement()));
+        assert!(!html.contains("<img") && !html.contains("<i>"), "{html}");
+    }
+
+    #[test]
+    fn the_note_can_be_known_by_its_first_line() {
+        let sidecar = invented::stopped("x\n.wav");
+        let note = note_text(&sidecar, &placement(), &|_| None);
+        assert_eq!(
+            note.lines().next(),
+            Some("weighbridge: this file was stopped")
+        );
+        assert_eq!(note.lines().next(), Some(super::super::NOTE_FIRST_LINE));
+        assert!(note.contains("quarantine:album/x.wav") && note.contains(r"x\x0a.wav"));
+        assert!(note.ends_with("clear version arrives.\n"));
+    }
+}
