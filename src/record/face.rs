@@ -408,8 +408,18 @@ mod tests {
             let row = &story(&sidecar).rows[0];
             assert_eq!((row.found.as_str(), row.by.as_deref()), (found, Some(by)));
         }
-        sidecar.checks[0].limit = Some("between -19.0 and -17.0 LUFS".into());
-        assert_eq!(story(&sidecar).rows[0].by, None);
+        for (limit, by) in [
+            ("at least -15.0 LUFS", Some("1.4 LU under")),
+            ("-20.0 to -18.0 LUFS", Some("1.6 LU over")),
+            ("-14.0 to -12.0 LUFS", Some("2.4 LU under")),
+            ("-18.0 ±0.5 LUFS", Some("1.1 LU over")),
+            ("at most", None),
+            ("one of 1, 2 or 3", None),
+            ("-17.0 to -16.0 LUFS", None),
+        ] {
+            sidecar.checks[0].limit = Some(limit.into());
+            assert_eq!(story(&sidecar).rows[0].by.as_deref(), by, "{limit}");
+        }
     }
 
     #[test]

@@ -108,11 +108,13 @@ impl Story {
     /// `41 other checks clear`; `None` where there is nothing to count.
     pub fn clear_line(&self) -> Option<String> {
         let other = if self.rows.is_empty() { "" } else { "other " };
-        match self.clear {
-            0 => None,
-            1 => Some(format!("1 {other}check clear")),
-            n => Some(format!("{n} {other}checks clear")),
-        }
+        let line = match self.clear {
+            0 => return None,
+            1 => format!("1 {other}check clear"),
+            n => format!("{n} {other}checks clear"),
+        };
+        // The reason of a clear file says just that.
+        (line != self.reason).then_some(line)
     }
 }
 
@@ -167,20 +169,40 @@ struct Compared {
     digits: usize,
 }
 
-/// By how much a number misses `at most N` or `at least N`.
+/// The ends of what was asked, from the words of the limit: `at most 1 LU`, `at least 1 LU`,
+/// `1 to 2 LU`, `1 ±0.5 LU`.
+fn ends(limit: &str) -> Option<(f64, f64)> {
+    let mut words = limit.split_whitespace();
+    let mut word = || words.next();
+    let number = |text: Option<&str>| text?.parse::<f64>().ok();
+    match word()? {
+        "at" => match (word()?, number(word())?) {
+            ("most", most) => Some((f64::NEG_INFINITY, most)),
+            ("least", least) => Some((least, f64::INFINITY)),
+            _ => None,
+        },
+        first => {
+            let first: f64 = first.parse().ok()?;
+            match word()? {
+                "to" => Some((first, number(word())?)),
+                around => {
+                    let tolerance: f64 = around.strip_prefix('±')?.parse().ok()?;
+                    Some((first - tolerance, first + tolerance))
+                }
+            }
+        }
+    }
+}
+
+/// By how much a number misses what was asked.
 fn compare(finding: &Finding) -> Option<Compared> {
     let Some(Choice::Number(found)) = finding.value else {
         return None;
     };
-    let limit = finding.limit.as_deref()?;
-    let number_after = |words: &str| -> Option<f64> {
-        let rest = limit.strip_prefix(words)?;
-        rest.split_whitespace().next()?.parse().ok()
-    };
-    let (by, way) = match (number_after("at most "), number_after("at least ")) {
-        (Some(most), _) => (found - most, "over"),
-        (_, Some(least)) => (least - found, "under"),
-        _ => return None,
+    let (low, high) = ends(finding.limit.as_deref()?)?;
+    let (by, way) = match found > high {
+        true => (found - high, "over"),
+        false => (low - found, "under"),
     };
     if !by.is_finite() || by <= 0.0 {
         return None;
