@@ -106,10 +106,14 @@ pub struct Mail {
     pub host: String,
     pub port: u16,
     pub security: MailSecurity,
+    /// Who signs in, wherever there is a credential: `user`, the one in the server's address,
+    /// or else the address in `from`.
     pub user: Option<String>,
     /// Name of a systemd credential, or absolute path of a file.
     pub credential: Option<String>,
+    /// `a@b.c` or `Name <a@b.c>`, as lettre's `Mailbox` reads it.
     pub from: String,
+    /// At least one, written like `from`.
     pub to: Vec<String>,
     pub when: When,
     /// Local time of day of the daily summary.

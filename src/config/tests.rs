@@ -100,6 +100,71 @@ fn the_starting_point_shows_every_key_and_its_comments_are_true() {
 }
 
 #[test]
+fn a_signing_house_with_a_credential_is_a_configuration() {
+    let config = parse(
+        r#"
+[studio]
+name = "Tallow Street"
+state = "/var/lib/weighbridge"
+
+[[watch]]
+name = "outbound"
+folder = "/srv/audio/outbound"
+kind = "network"
+poll = "2s"
+settle = "1m"
+patience = "1h"
+release = "/srv/audio/dispatch"
+quarantine = "/srv/audio/quarantine"
+record = "/srv/audio/records"
+signoffs = 2
+md5 = true
+other_files = "stop"
+audio_extensions = [".WAV", "flac"]
+ignore = ["*.bak"]
+profile = "stereo-music"
+
+[notice.mail]
+server = "smtps://mail.lan"
+credential = "/etc/weighbridge/smtp-password"
+from = "Weighbridge <weighbridge@tallowstreet.example>"
+to = ["mastering@tallowstreet.example", "head@tallowstreet.example"]
+when = ["stop", "advise"]
+digest = "06:30"
+
+[service]
+listen = "[::1]:0"
+
+[crew]
+threads = 3
+"#,
+    )
+    .unwrap();
+    let watch = &config.watches[0];
+    assert_eq!(watch.kind, WatchKind::Network);
+    assert_eq!(watch.poll, Duration::from_secs(2));
+    assert_eq!(watch.settle, Duration::from_secs(60));
+    assert_eq!(watch.patience, Duration::from_secs(3600));
+    assert_eq!(watch.signoffs, 2);
+    assert_eq!(
+        watch.record,
+        RecordPlace::Folder("/srv/audio/records".into())
+    );
+    assert_eq!(watch.audio_extensions, ["wav", "flac"]);
+    assert_eq!(watch.ignore, ["*.bak"]);
+    assert!(watch.md5 && watch.other_files == OtherFiles::Stop);
+    let mail = config.mail.unwrap();
+    assert_eq!(
+        mail.user.as_deref(),
+        Some("weighbridge@tallowstreet.example")
+    );
+    assert_eq!(mail.digest, Some(jiff::civil::time(6, 30, 0, 0)));
+    assert!(mail.when.stop && mail.when.advise && !mail.when.trouble && !mail.when.clear);
+    assert_eq!(mail.to.len(), 2);
+    assert_eq!(config.crew.threads, 3);
+}
+
+#[test]
 fn what_is_not_said_has_its_documented_default() {
     let config = parse(&with("", "")).unwrap();
     let watch = &config.watches[0];

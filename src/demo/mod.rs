@@ -1,1 +1,3 @@
-//! Under construction.
+//! The invented scenario and what it needs to run on one machine alone.
+
+pub mod receiver;

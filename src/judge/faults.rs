@@ -70,14 +70,27 @@ pub fn judge(check: &Check, limit: &Limit, facts: &Facts) -> Told {
         "name.rate_and_depth" => rate_and_depth(check, limit, severity, facts).limit(words),
         _ => match oddities(check, facts, &limit.source) {
             Some(found) => found.limit(words).failed(severity),
-            None => Told::new(check, "file", &limit.source)
-                .limit(words)
-                .says(match check.id {
-                    "format.extension" => "the name's extension is the container's".to_owned(),
-                    _ => format!("no {}", check.title),
-                }),
+            None => not_found(check, limit, facts).limit(words),
         },
     }
+}
+
+/// No such oddity was met; of a file that could not be read that says nothing.
+fn not_found(check: &Check, limit: &Limit, facts: &Facts) -> Told {
+    let told = Told::new(check, "file", &limit.source);
+    if facts.unread.is_some() || facts.measurements.is_none() {
+        return told
+            .says(format!(
+                "{}: not looked for, the file could not be read as audio",
+                check.title
+            ))
+            .brief("not measured: the file could not be read as audio", None)
+            .unmeasured((!matches!(limit.rule, Rule::Report)).then_some(limit.severity));
+    }
+    told.says(match check.id {
+        "format.extension" => "the name's extension is the container's".to_owned(),
+        _ => format!("no {}", check.title),
+    })
 }
 
 /// All oddities of one check as one finding.

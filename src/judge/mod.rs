@@ -14,6 +14,7 @@ mod faults;
 mod limits;
 mod names;
 mod numbers;
+mod readings;
 mod table;
 #[cfg(test)]
 mod tests;

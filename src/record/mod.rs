@@ -1,8 +1,22 @@
-//! The sidecar: all that is known of one file, versioned, with a published JSON Schema.
+//! The sidecar: all that is known of one file, versioned, with a published JSON Schema; and
+//! the story that every face tells of it.
 //!
-//! In: what was weighed, judged and done. Out: a [`Sidecar`] as JSON. Moves no files (custody
-//! writes the bytes where they belong).
+//! In: what was weighed, judged and done. Out: a [`Sidecar`] as JSON, a [`Story`] as plain
+//! text or HTML, the note that lies where a stopped file lay. Moves no files (custody writes
+//! the bytes where they belong).
 
+mod face;
+#[cfg(test)]
+pub(crate) mod invented;
+mod make;
+mod name;
+mod note;
 mod sidecar;
+mod story;
 
+pub use face::{Placement, STYLE, facts_fragment, fragment, page, plain, ways_on, wrap};
+pub use make::*;
+pub use name::{one_line, printable, unprintable};
+pub use note::{NOTE_FIRST_LINE, note_text};
 pub use sidecar::*;
+pub use story::{Fact, Row, Story, quantity, word};

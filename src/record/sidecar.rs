@@ -56,6 +56,9 @@ pub struct FileFacts {
     pub bytes: u64,
     /// RFC 3339 with the zone.
     pub modified: String,
+    /// Each `null` or absent where the file could not be read to its end.
+    #[serde(with = "digests_json")]
+    #[schemars(with = "digests_json::DigestsJson")]
     pub digests: Digests,
     /// Of the audio payload alone.
     pub audio_digest: Option<Digests>,
@@ -121,4 +124,40 @@ pub struct Revision {
     pub number: u64,
     /// BLAKE3 of the revision before; `null` for the first.
     pub replaces: Option<String>,
+}
+
+/// Digests in the sidecar: one that does not exist is `null`, not an empty text.
+mod digests_json {
+    use schemars::JsonSchema;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use crate::specimen::Digests;
+
+    /// Digests of the whole file, lower-case hexadecimal.
+    #[derive(Serialize, Deserialize, JsonSchema)]
+    pub struct DigestsJson {
+        blake3: Option<String>,
+        sha256: Option<String>,
+        /// Only where a watch asks for it.
+        #[serde(skip_serializing_if = "Option::is_none")]
+        md5: Option<String>,
+    }
+
+    pub fn serialize<S: Serializer>(digests: &Digests, to: S) -> Result<S::Ok, S::Error> {
+        DigestsJson {
+            blake3: Some(digests.blake3.clone()).filter(|text| !text.is_empty()),
+            sha256: digests.sha256.clone(),
+            md5: digests.md5.clone(),
+        }
+        .serialize(to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Digests, D::Error> {
+        let read = DigestsJson::deserialize(from)?;
+        Ok(Digests {
+            blake3: read.blake3.unwrap_or_default(),
+            sha256: read.sha256,
+            md5: read.md5,
+        })
+    }
 }

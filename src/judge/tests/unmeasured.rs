@@ -1,0 +1,133 @@
+//! What could not be measured never passes for clear.
+
+use super::*;
+
+#[test]
+fn unknown_channels_stop_and_say_what_to_do() {
+    let judgement = file("7.1.4").unlabelled().by("immersive-channels");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(judgement.reason, "nobody says where the 12 channels play");
+    let found = finding(&judgement, "loudness.integrated");
+    assert_eq!(found.outcome, Outcome::Unmeasured);
+    assert_eq!(found.value, None);
+    assert!(
+        found
+            .says
+            .contains("set `channels` in the route or the profile"),
+        "{}",
+        found.says
+    );
+    // Asked with weight, it stops: what is not measured is never taken for a pass.
+    let limits = "[limits.\"loudness.integrated\"]\nat_most = -18.0\n[limits.\"loudness.momentary_max\"]\nat_most = -5.0";
+    let judgement = file("7.1.4").unlabelled().by_limits(limits);
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(
+        judgement.reason,
+        "loudness not measured: nobody says where the 12 channels play"
+    );
+    let noted = "[limits.\"loudness.integrated\"]\nreport = true";
+    assert_eq!(
+        file("7.1.4").unlabelled().by_limits(noted).verdict,
+        Verdict::Clear
+    );
+}
+
+#[test]
+fn silence_has_no_loudness_and_does_not_pass_for_quiet() {
+    let mut silent = file("2.0");
+    silent.measured().loudness = Some(Loudness::default());
+    silent.measured().peaks = Peaks::default();
+    for channel in &mut silent.measured().channels {
+        channel.sample_peak_dbfs = None;
+        channel.true_peak_dbtp = None;
+        channel.rms_dbfs = None;
+    }
+    let judgement = silent.by_limits("[limits.\"loudness.integrated\"]\nat_most = -18.0");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(judgement.reason, "no loudness: nothing passes the gate");
+    let judgement = silent.by("stereo-music");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(judgement.reason, "the whole file is silent");
+}
+
+#[test]
+fn a_render_that_is_not_built_stops_as_unmeasured() {
+    let judgement = file("7.1.4").by("immersive-music");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    let found = finding(&judgement, "loudness.integrated");
+    assert_eq!(
+        (found.outcome, found.subject.as_str()),
+        (Outcome::Unmeasured, "0+5+0")
+    );
+    assert!(
+        judgement
+            .reason
+            .contains("not measured on 0+5+0: that render is not built yet"),
+        "{}",
+        judgement.reason
+    );
+    // A file that is 5.1 itself needs no render.
+    let limits = "[limits.\"loudness.integrated\"]\nat_most = -18.0\nrender = \"5.1\"";
+    assert_eq!(file("5.1").by_limits(limits).verdict, Verdict::Clear);
+}
+
+#[test]
+fn an_unread_file_is_unread_and_nothing_of_it_is_called_clear() {
+    let unread = file("2.0").unreadable("the first 12 bytes are no container that I know");
+    let judgement = unread.by("stereo-music");
+    assert_eq!(judgement.verdict, Verdict::Unread);
+    assert_eq!(
+        judgement.reason,
+        "could not be read as audio: the first 12 bytes are no container that I know"
+    );
+    for found in &judgement.findings {
+        let needs_audio = [
+            "loudness.",
+            "peaks.",
+            "edges.",
+            "levels.",
+            "channels.",
+            "duration.",
+            "damage.",
+        ]
+        .iter()
+        .any(|group| found.check.starts_with(group));
+        if needs_audio {
+            assert_eq!(found.outcome, Outcome::Unmeasured, "{}", found.check);
+        }
+    }
+    assert!(
+        !judgement
+            .findings
+            .iter()
+            .any(|f| f.check == "damage.data_truncated")
+    );
+    // Where it was not even made out what it is, nothing at all is clear but what the name says.
+    let mut stones = unread.clone();
+    stones.format = None;
+    for found in &stones.by("stereo-music").findings {
+        let of_name = found.check == "name.rate_and_depth";
+        assert!(
+            of_name || found.outcome != Outcome::Clear,
+            "{}",
+            found.check
+        );
+    }
+    // Nor without a reason.
+    let mut nothing = file("2.0");
+    nothing.measurements = None;
+    nothing.format = None;
+    assert_eq!(nothing.by_limits("").verdict, Verdict::Unread);
+}
+
+#[test]
+fn a_file_that_stayed_incomplete_stops_whatever_was_read() {
+    let mut waiting = file("2.0");
+    waiting.incomplete = Some("the header promises 4000 bytes more".into());
+    let judgement = waiting.by("stereo-music");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(
+        judgement.reason,
+        "still incomplete when the patience ended: the header promises 4000 bytes more"
+    );
+}

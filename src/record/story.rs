@@ -1,0 +1,370 @@
+//! What every face tells of one file, in the order in which it is told, before it becomes
+//! terminal text, mail, note or page.
+//!
+//! In: a [`Sidecar`]. Out: a [`Story`] of short texts, each one line, nothing escaped yet.
+//! Knows nothing of colours, columns or mail.
+
+use serde::{Deserialize, Serialize};
+
+use super::name::one_line;
+use super::sidecar::*;
+use crate::judge::{Finding, Outcome, Verdict};
+use crate::measure::Place;
+use crate::profile::Choice;
+
+/// What is told of one file. Kept as JSON in the outbox, so keys may be added, not changed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Story {
+    /// As [`super::printable`] writes it.
+    pub name: String,
+    pub verdict: Verdict,
+    /// One sentence without full stop; empty where there is nothing to say.
+    pub reason: String,
+    /// Opens every face where it is there.
+    pub caution: Option<String>,
+    /// What asks for a person, worst first.
+    pub rows: Vec<Row>,
+    /// What was only noted, a sentence each.
+    pub notes: Vec<String>,
+    /// How many checks found nothing.
+    pub clear: u64,
+    /// Loudness and peaks, each with the layout and renderer it was read on.
+    pub figures: Vec<Fact>,
+    /// Name, digest, format, profile, tool.
+    pub file: Vec<Fact>,
+    /// BLAKE3 of the bytes; `None` where they could not be read.
+    pub blake3: Option<String>,
+}
+
+/// One check that is not clear.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Row {
+    /// `group.name`
+    pub check: String,
+    /// The check in words, with what it was read on.
+    pub title: String,
+    pub outcome: Outcome,
+    pub says: String,
+    pub found: String,
+    pub asked: Option<String>,
+    /// `1.6 LU over`; where found and asked are numbers that can be compared.
+    pub by: Option<String>,
+    /// The first places: `0:42.113, sample 2021424, M+030, -0.31 dBTP`.
+    pub places: Vec<String>,
+    /// How many more there are.
+    pub more_places: u64,
+    /// Whose limit.
+    pub source: String,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Fact {
+    pub what: String,
+    pub is: String,
+}
+
+impl Fact {
+    pub fn new(what: impl Into<String>, is: impl AsRef<str>) -> Self {
+        Self {
+            what: what.into(),
+            is: one_line(is.as_ref()),
+        }
+    }
+}
+
+/// Places that are told; all of them are in the sidecar. Own choice: what a phone shows.
+const PLACES_TOLD: usize = 5;
+
+impl Story {
+    /// `title` gives the catalogue's name of a check; without one the id is put in words.
+    pub fn of(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Self {
+        let told = |f: &&Finding| !matches!(f.outcome, Outcome::Clear | Outcome::Note);
+        let with = |outcome| sidecar.checks.iter().filter(move |f| f.outcome == outcome);
+        let blake3 = &sidecar.file.digests.blake3;
+        Self {
+            name: sidecar.file.name.clone(),
+            verdict: sidecar.verdict,
+            reason: one_line(&sidecar.reason),
+            caution: sidecar.caution.as_deref().map(one_line),
+            rows: (sidecar.checks.iter().filter(told))
+                .map(|finding| row(finding, title))
+                .collect(),
+            notes: with(Outcome::Note).map(|f| one_line(&f.says)).collect(),
+            clear: with(Outcome::Clear).count() as u64,
+            figures: sidecar.measured.as_ref().map_or(Vec::new(), figures),
+            file: file(sidecar),
+            blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
+        }
+    }
+
+    /// Verdict and reason in one sentence.
+    pub fn sentence(&self) -> String {
+        match self.reason.as_str() {
+            "" => word(self.verdict).into(),
+            reason => format!("{}: {reason}", word(self.verdict)),
+        }
+    }
+
+    /// `41 other checks clear`; `None` where there is nothing to count.
+    pub fn clear_line(&self) -> Option<String> {
+        let other = if self.rows.is_empty() { "" } else { "other " };
+        let line = match self.clear {
+            0 => return None,
+            1 => format!("1 {other}check clear"),
+            n => format!("{n} {other}checks clear"),
+        };
+        // The reason of a clear file says just that.
+        (line != self.reason).then_some(line)
+    }
+}
+
+/// How a sentence about a file begins.
+pub fn word(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Stop => "stopped",
+        other => other.word(),
+    }
+}
+
+fn row(finding: &Finding, title: &dyn Fn(&str) -> Option<String>) -> Row {
+    let name = title(&finding.check).unwrap_or_else(|| in_words(&finding.check));
+    let subject = one_line(&finding.subject);
+    let compared = compare(finding);
+    let digits = compared.as_ref().map_or(1, |c| c.digits);
+    let total = finding.places_total.max(finding.places.len() as u64);
+    let places: Vec<String> = (finding.places.iter().take(PLACES_TOLD))
+        .map(|place| self::place(place, &finding.unit))
+        .collect();
+    Row {
+        check: one_line(&finding.check),
+        title: match subject.as_str() {
+            "" | "file" => name,
+            on => format!("{name}, {on}"),
+        },
+        outcome: finding.outcome,
+        says: one_line(&finding.says),
+        found: match &finding.value {
+            None => "not measured".into(),
+            Some(Choice::Text(text)) => one_line(text),
+            Some(Choice::Number(n)) => quantity(*n, &finding.unit, digits),
+        },
+        asked: finding.limit.as_deref().map(one_line),
+        by: compared.map(|c| c.says),
+        more_places: total - places.len() as u64,
+        places,
+        source: one_line(&finding.source),
+    }
+}
+
+/// `peaks.true_peak` as `peaks: true peak`.
+fn in_words(check: &str) -> String {
+    one_line(check)
+        .replace(['_', '-'], " ")
+        .replacen('.', ": ", 1)
+}
+
+struct Compared {
+    says: String,
+    /// Decimals that tell found from asked.
+    digits: usize,
+}
+
+/// The ends of what was asked, from the words of the limit: `at most 1 LU`, `at least 1 LU`,
+/// `1 to 2 LU`, `1 ±0.5 LU`.
+fn ends(limit: &str) -> Option<(f64, f64)> {
+    let mut words = limit.split_whitespace();
+    let mut word = || words.next();
+    let number = |text: Option<&str>| text?.parse::<f64>().ok();
+    match word()? {
+        "at" => match (word()?, number(word())?) {
+            ("most", most) => Some((f64::NEG_INFINITY, most)),
+            ("least", least) => Some((least, f64::INFINITY)),
+            _ => None,
+        },
+        first => {
+            let first: f64 = first.parse().ok()?;
+            match word()? {
+                "to" => Some((first, number(word())?)),
+                around => {
+                    let tolerance: f64 = around.strip_prefix('±')?.parse().ok()?;
+                    Some((first - tolerance, first + tolerance))
+                }
+            }
+        }
+    }
+}
+
+/// By how much a number misses what was asked.
+fn compare(finding: &Finding) -> Option<Compared> {
+    let Some(Choice::Number(found)) = finding.value else {
+        return None;
+    };
+    let (low, high) = ends(finding.limit.as_deref()?)?;
+    let (by, way) = match found > high {
+        true => (found - high, "over"),
+        false => (low - found, "under"),
+    };
+    if !by.is_finite() || by <= 0.0 {
+        return None;
+    }
+    let digits = match by {
+        by if by < 0.01 => 3,
+        by if by < 0.1 => 2,
+        _ => 1,
+    };
+    // A difference of two loudnesses is in LU, of two levels in dB.
+    let unit = match finding.unit.as_str() {
+        "LUFS" | "LKFS" => "LU",
+        "dBTP" | "dBFS" => "dB",
+        other => other,
+    };
+    let says = format!("{} {way}", quantity(by, unit, digits));
+    Some(Compared { says, digits })
+}
+
+/// A number with its unit, with the decimals that the trade writes.
+pub fn quantity(number: f64, unit: &str, digits: usize) -> String {
+    let whole = number.fract() == 0.0 && number.abs() < 1e15;
+    let text = match unit {
+        "LUFS" | "LKFS" | "LU" | "dB" | "dBTP" | "dBFS" => format!("{number:.digits$}"),
+        _ if whole => format!("{number:.0}"),
+        _ => {
+            let text = format!("{number:.6}");
+            text.trim_end_matches('0').trim_end_matches('.').to_owned()
+        }
+    };
+    // Rounded to nothing, a small negative number would read -0.0.
+    let text = match text.strip_prefix('-') {
+        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest.to_owned(),
+        _ => text,
+    };
+    match unit {
+        "" => text,
+        unit => format!("{text} {}", one_line(unit)),
+    }
+}
+
+fn place(place: &Place, unit: &str) -> String {
+    let mut text = place.start_s.to_string();
+    // Shorter than this, start and end read the same to an ear.
+    if place.end_s.0 - place.start_s.0 >= 0.01 {
+        text += &format!(" to {}", place.end_s);
+    }
+    text += &format!(", sample {}", place.start_frame.0);
+    if let Some(channel) = &place.channel {
+        text += &format!(", {}", one_line(channel));
+    }
+    if let Some(value) = place.value {
+        text += &format!(", {}", quantity(value, unit, 2));
+    }
+    text
+}
+
+fn figures(measured: &Measured) -> Vec<Fact> {
+    let mut all = Vec::new();
+    let own = measured.measured_on.as_ref();
+    let on = match own {
+        Some(own) => match &own.renderer {
+            Some(renderer) => format!("{} by {renderer}", own.layout),
+            None => format!("{}, the file's own channels", own.layout),
+        },
+        None => "the file's own channels".into(),
+    };
+    push_figures(&mut all, &on, measured.loudness.as_ref(), &measured.peaks);
+    for (layout, render) in &measured.renders {
+        let on = match own.and_then(|own| own.renderer.as_ref()) {
+            Some(renderer) => format!("{layout} by {renderer}"),
+            None => layout.clone(),
+        };
+        push_figures(&mut all, &on, render.loudness.as_ref(), &render.peaks);
+    }
+    all
+}
+
+fn push_figures(
+    all: &mut Vec<Fact>,
+    on: &str,
+    loudness: Option<&crate::measure::Loudness>,
+    peaks: &crate::measure::Peaks,
+) {
+    let mut push = |what: &str, number: Option<f64>, unit: &str| {
+        if let Some(number) = number {
+            let is = format!("{} on {on}", quantity(number, unit, 1));
+            all.push(Fact::new(what, is));
+        }
+    };
+    if let Some(heard) = loudness {
+        push(
+            "integrated",
+            heard.integrated_lufs.map(|v| v.value()),
+            "LUFS",
+        );
+        push(
+            "momentary max",
+            heard.momentary_max_lufs.map(|v| v.value()),
+            "LUFS",
+        );
+        push(
+            "short-term max",
+            heard.short_term_max_lufs.map(|v| v.value()),
+            "LUFS",
+        );
+        push("range", heard.range_lu.map(|v| v.value()), "LU");
+    }
+    push("true peak", peaks.true_peak_dbtp.map(|v| v.value()), "dBTP");
+}
+
+fn file(sidecar: &Sidecar) -> Vec<Fact> {
+    let mut all = vec![Fact::new("name", &sidecar.file.name)];
+    let mut push = |what: &str, is: &str| all.push(Fact::new(what, is));
+    let digests = &sidecar.file.digests;
+    if !digests.blake3.is_empty() {
+        push("BLAKE3", &digests.blake3);
+    }
+    if let Some(sha256) = &digests.sha256 {
+        push("SHA-256", sha256);
+    }
+    push("bytes", &sidecar.file.bytes.to_string());
+    push("modified", &sidecar.file.modified);
+    match &sidecar.format {
+        None => push("format", "not read as audio"),
+        Some(format) => {
+            let bits = format
+                .bit_depth
+                .map_or(String::new(), |b| format!(" {b} bit,"));
+            push(
+                "format",
+                &format!(
+                    "{} {},{bits} {} Hz, {} channels, {}",
+                    spelled(&format.container),
+                    spelled(&format.encoding),
+                    format.sample_rate_hz,
+                    format.channels,
+                    crate::units::Seconds(format.duration_s),
+                ),
+            );
+            let labels = format.channel_labels.as_ref().map(|all| all.join(" "));
+            match (&format.layout, labels) {
+                (Some(layout), Some(labels)) => push("layout", &format!("{layout} ({labels})")),
+                (None, Some(labels)) => push("layout", &labels),
+                _ => push("layout", "nobody says where the channels play"),
+            }
+        }
+    }
+    push("profile", &sidecar.profile.name);
+    if let Some(revision) = &sidecar.revision {
+        push("revision", &revision.number.to_string());
+    }
+    let tool = &sidecar.tool;
+    push("weighed by", &format!("{} {}", tool.name, tool.version));
+    push("written", &sidecar.written);
+    all
+}
+
+/// The sidecar's spelling of container and encoding, so that faces and file agree.
+fn spelled(value: &impl Serialize) -> String {
+    match serde_json::to_value(value) {
+        Ok(serde_json::Value::String(text)) => text,
+        _ => String::new(),
+    }
+}
