@@ -42,8 +42,11 @@ impl DeedKind {
 pub struct Intent {
     pub deed: DeedKind,
     pub from: Place,
+    /// Inode of the root's folder: an unmounted share is not an empty folder.
+    pub from_root_inode: u64,
     /// `None` where nothing moves.
     pub to: Option<Place>,
+    pub to_root_inode: Option<u64>,
     /// The file as it was weighed.
     pub identity: Identity,
     /// BLAKE3 of its bytes, as it was weighed: 64 hexadecimal digits.

@@ -53,7 +53,9 @@ fn intent(path: &Path, notice_key: &str) -> Intent {
     Intent {
         deed: DeedKind::Keep,
         from: exports().place(path),
+        from_root_inode: u64::MAX,
         to: None,
+        to_root_inode: None,
         identity: identity(1),
         blake3: "b".to_owned(),
         sidecar: exports().place("x.wav.sidecar.json"),
