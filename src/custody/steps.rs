@@ -88,9 +88,11 @@ impl Means {
     };
 }
 
+type Watcher<'a> = Box<dyn FnMut(Step, &Path) -> Go + 'a>;
+
 /// How a deed is conducted: in the daemon plainly, in a test under a watcher's eyes.
 pub struct Conduct<'a> {
-    before: Box<dyn FnMut(Step, &Path) -> Go + 'a>,
+    before: Watcher<'a>,
     pub means: Means,
 }
 

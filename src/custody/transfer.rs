@@ -11,7 +11,6 @@ use super::folder::{Folder, is_same_file, path_of};
 use super::names::numbered;
 use super::put::{Put, put};
 use super::steps::{Conduct, Step};
-use crate::intake::Identity;
 use crate::ledger::Place;
 
 impl<'a> Underway<'a, '_> {
@@ -47,10 +46,12 @@ impl<'a> Underway<'a, '_> {
             .map_err(|error| self.unfinished(error))?;
         // Somebody may have exchanged the file between our last look and the rename. That
         // nothing is there is no fault: a courier may have taken it at once.
-        let wrong = arrived.is_some_and(|arrived| {
-            !(is_same_file(&arrived, &source)
-                && Identity::of(&arrived).same_content(&self.intent.identity))
-        });
+        let wrong = match &arrived {
+            None => false,
+            Some(arrived) => !self
+                .is_recorded(target, to_name, arrived)
+                .map_err(|error| self.unfinished(error))?,
+        };
         match (way, wrong) {
             (Put::Moved | Put::OtherDevice, false) => Ok(Some(Moved {
                 source_left: false,

@@ -21,15 +21,17 @@ use crate::ledger::{
     Place, Root, Weighing,
 };
 
-/// Two blocks of a copy and a bit.
+/// One block of a copy and a bit.
 fn music() -> Vec<u8> {
-    (0..(2_u32 << 20) + 5)
+    (0..(1_u32 << 20) + 5)
         .map(|n| (n.wrapping_mul(2_654_435_761) >> 24) as u8)
         .collect()
 }
 
 struct Studio {
     folder: TempDir,
+    /// The ledger's own waiting for the disk is not what is tested here: in memory if possible.
+    state: TempDir,
     /// Where the destinations are on another file system.
     elsewhere: Option<TempDir>,
     /// Taken out only to be opened anew.
@@ -65,9 +67,13 @@ impl Studio {
     }
 
     fn with(folder: TempDir, elsewhere: Option<TempDir>) -> Self {
-        let ledger = Ledger::open(&folder.path().join("state")).unwrap();
+        let state = TempDir::new_in("/dev/shm")
+            .or_else(|_| TempDir::new())
+            .unwrap();
+        let ledger = Ledger::open(state.path()).unwrap();
         let studio = Self {
             folder,
+            state,
             elsewhere,
             ledger: Some(ledger),
             bytes: music(),
@@ -126,7 +132,7 @@ impl Studio {
     /// As after a death: the ledger is opened anew.
     fn restart(&mut self) {
         self.ledger = None;
-        self.ledger = Some(Ledger::open(&self.folder.path().join("state")).unwrap());
+        self.ledger = Some(Ledger::open(self.state.path()).unwrap());
     }
 
     /// Makes the file with the studio's music.

@@ -265,7 +265,7 @@ fn a_copy_that_does_not_read_back_as_it_was_written_is_not_trusted() {
                 .find(|p| name_of(p).ends_with(".copy.part"))
                 .unwrap();
             let file = fs::OpenOptions::new().write(true).open(copy).unwrap();
-            std::os::unix::fs::FileExt::write_at(&file, b"!!", 1 << 20).unwrap();
+            std::os::unix::fs::FileExt::write_at(&file, b"!!", 1 << 19).unwrap();
         }
         Go::On
     });
