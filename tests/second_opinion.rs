@@ -143,17 +143,56 @@ fn a_wide_bed_agrees_once_the_library_is_told_every_channel() {
     assert!((read - wanted).abs() <= 0.01, "{read} against {wanted}");
 }
 
-// The library's 49-tap filter and 4 x grid under-read by up to 0.5 dB; we must not read less
-// than it by more than the refinement's own 0.05 dB.
+/// Largest magnitude between the samples by a sinc that reaches 600 samples to either side,
+/// on a grid of 1/16, wherever a sample is near the top: as good as ideal interpolation
+/// (Shannon's series; the reference a true-peak meter approximates, BS.1770-5 Annex 2).
+fn ideal_peak(samples: &[f64]) -> f64 {
+    const REACH: i64 = 600;
+    let near = 0.85 * samples.iter().fold(0.0f64, |top, v| top.max(v.abs()));
+    let mut top = 0.0f64;
+    for n in 0..samples.len() as i64 {
+        if samples[n as usize].abs() < near {
+            continue;
+        }
+        for step in -8..=8 {
+            let place = n as f64 + f64::from(step) / 16.0;
+            let from = (n - REACH).max(0);
+            let until = (n + REACH).min(samples.len() as i64 - 1);
+            let sum: f64 = (from..=until)
+                .map(|k| {
+                    let distance = place - k as f64;
+                    let x = std::f64::consts::PI * distance;
+                    let sinc = if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
+                    let window = (x / (REACH as f64 + 1.0) / 2.0).cos().powi(2);
+                    samples[k as usize] * sinc * window
+                })
+                .sum();
+            top = top.max(sum.abs());
+        }
+    }
+    20.0 * top.log10()
+}
+
+// 0.1 dB is the project's aim against ideal interpolation. The library is held to no more than
+// its own known spread: its short filter over-reads noise near half the sample rate by 0.2 dB
+// and under-reads by up to 0.7 dB.
 #[test]
-fn true_peak_is_never_under_the_librarys() {
-    for (rate, drive) in [(44_100, 0.7), (48_000, 1.5), (48_000, 6.0), (96_000, 2.0)] {
-        let samples = channels(2, 10, rate, drive);
+fn true_peak_is_that_of_ideal_interpolation() {
+    for (rate, drive) in [(44_100, 0.7), (48_000, 1.5), (96_000, 2.0)] {
+        let samples = channels(2, 5, rate, drive);
         let measured = ours(&samples, rate, layout::parse_channels("2.0").unwrap());
+        for (channel, read) in samples.iter().zip(&measured.channels) {
+            let read = read.true_peak_dbtp.unwrap().value();
+            let ideal = ideal_peak(channel);
+            assert!(
+                (read - ideal).abs() <= 0.1,
+                "{rate}: {read} against ideal {ideal}"
+            );
+        }
         let read = measured.peaks.true_peak_dbtp.unwrap().value();
         let (_, _, library) = library(&samples, rate, &[Channel::Left, Channel::Right]);
         assert!(
-            (-0.05..0.7).contains(&(read - library)),
+            (-0.2..0.7).contains(&(read - library)),
             "{rate}: {read} against {library}"
         );
     }
