@@ -5,7 +5,6 @@
 //! there are too many, or one was lost, the whole root is looked at. Nothing is dropped.
 
 use std::collections::{BTreeSet, HashMap, HashSet};
-use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -202,16 +201,16 @@ impl Ears {
     pub fn new(inbox: &Arc<Inbox>) -> Result<Self, Deaf> {
         let inbox = Arc::clone(inbox);
         let config = Config::default().with_follow_symlinks(false);
-        let watcher =
-            RecommendedWatcher::new(move |event| inbox.heard(event), config).map_err(Deaf::from)?;
+        let watcher = RecommendedWatcher::new(move |event| inbox.heard(event), config)
+            .map_err(|e| Deaf::from_kind(&e.kind).unwrap_or(Deaf::Otherwise(e.to_string())))?;
         Ok(Self {
             watcher,
             listening: HashMap::new(),
         })
     }
 
-    /// Listens to a folder unless it does so already. A folder that is not there is no error:
-    /// reading it will tell.
+    /// Listens to a folder unless it does so already. An error that is of this folder alone (it
+    /// is not there, may not be read, is too deep) is none here: reading it will tell.
     pub fn listen(&mut self, root: &Path, folder: &Path, place: &Place) -> Result<(), Deaf> {
         let which = (place.device, place.inode);
         if self.listening.get(folder) == Some(&which) {
@@ -225,17 +224,12 @@ impl Ears {
                 self.listening.insert(folder.to_path_buf(), which);
                 Ok(())
             }
-            Err(error) => match error.kind {
-                ErrorKind::PathNotFound | ErrorKind::WatchNotFound => Ok(()),
-                ErrorKind::Io(e)
-                    if matches!(
-                        e.kind(),
-                        io::ErrorKind::NotFound | io::ErrorKind::PermissionDenied
-                    ) =>
-                {
+            Err(error) => match (&error.kind, Deaf::from_kind(&error.kind)) {
+                (_, Some(deaf)) => Err(deaf),
+                (ErrorKind::PathNotFound | ErrorKind::WatchNotFound | ErrorKind::Io(_), None) => {
                     Ok(())
                 }
-                kind => Err(Deaf::from(notify::Error::new(kind))),
+                (_, None) => Err(Deaf::Otherwise(error.to_string())),
             },
         }
     }
@@ -255,18 +249,19 @@ impl Ears {
     }
 }
 
-impl From<notify::Error> for Deaf {
-    fn from(error: notify::Error) -> Self {
-        match &error.kind {
-            ErrorKind::MaxFilesWatch => Self::TooManyFolders,
-            // EMFILE and ENFILE, errno(3).
-            ErrorKind::Io(e) if matches!(e.raw_os_error(), Some(23 | 24)) => Self::TooManyWatches,
-            _ => Self::Otherwise(error.to_string()),
+impl Deaf {
+    /// A limit that was reached, which every further folder would meet too.
+    fn from_kind(kind: &ErrorKind) -> Option<Self> {
+        match kind {
+            ErrorKind::MaxFilesWatch => Some(Self::TooManyFolders),
+            // ENFILE and EMFILE, errno(3).
+            ErrorKind::Io(e) if matches!(e.raw_os_error(), Some(23 | 24)) => {
+                Some(Self::TooManyWatches)
+            }
+            _ => None,
         }
     }
-}
 
-impl Deaf {
     pub fn says(&self, root: &Path, watch: &str, poll: Duration) -> String {
         let what = match self {
             Self::TooManyFolders => "the kernel's limit of watched folders is reached",
@@ -371,11 +366,12 @@ mod tests {
     #[test]
     fn a_limit_of_the_kernel_is_named_with_its_remedy() {
         // inotify(7) names both limits; errno 24 is EMFILE.
-        let full = Deaf::from(notify::Error::new(ErrorKind::MaxFilesWatch));
+        let full = Deaf::from_kind(&ErrorKind::MaxFilesWatch).expect("a limit");
         let says = full.says(Path::new("/w"), "exports", Duration::from_secs(60));
         assert!(says.contains("fs.inotify.max_user_watches"), "{says}");
         assert!(says.contains("every 60 s"), "{says}");
-        let full = Deaf::from(notify::Error::io(io::Error::from_raw_os_error(24)));
+        let too_many = ErrorKind::Io(std::io::Error::from_raw_os_error(24));
+        let full = Deaf::from_kind(&too_many).expect("a limit");
         let says = full.says(Path::new("/w"), "exports", Duration::from_secs(60));
         assert!(says.contains("fs.inotify.max_user_instances"), "{says}");
     }

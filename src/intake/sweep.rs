@@ -1,7 +1,7 @@
 //! Walking: what the scanner does with what it finds in a tree. Continues `scanner`, whose
 //! fields it uses; separate because it is about single folders and files, not about when.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::ffi::{OsStr, OsString};
 use std::io;
 use std::path::Path;
@@ -95,7 +95,10 @@ impl Scanner {
                 for file in self.settling.below(path) {
                     self.missing(&file)?;
                 }
-                Ok(())
+                // A folder that is not there cannot be unreadable.
+                let key = folder_key(path);
+                self.tell.trouble_over(&key)?;
+                self.tell.troubles_over(&format!("{key}/"), &HashSet::new())
             }
             Err(error) => {
                 self.settling.postpone(path, self.now());

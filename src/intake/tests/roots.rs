@@ -156,6 +156,7 @@ fn a_root_may_itself_be_a_symbolic_link() {
         make_root: false,
         ..Options::default()
     });
+    share.wait_for_trouble("root");
     fs::create_dir(share.beside.join("real")).expect("made");
     std::os::unix::fs::symlink(share.beside.join("real"), &share.root).expect("linked");
     share.watch.scan_now();
