@@ -1,0 +1,304 @@
+//! What the ledger tells, in words: what is under way, what was, one file's record.
+//!
+//! In: plain rows, filled by whoever reads the ledger. Out: text that ends with a line feed;
+//! `status --json` serialises the same rows. Pure; knows no SQL.
+
+use serde::Serialize;
+
+use crate::judge::Verdict;
+use crate::ledger::CustodyEvent;
+
+use super::face::{accent_of, painted};
+use super::text::{self, Accent, Paint};
+
+/// The state of the house at one moment.
+#[derive(Clone, Debug, Serialize)]
+pub struct Status {
+    pub studio: String,
+    /// Whether a daemon holds the state folder.
+    pub running: bool,
+    /// In the order in which they arrived.
+    pub under_way: Vec<UnderWay>,
+    /// Last places of all files that were weighed and are still known.
+    pub counts: Vec<Count>,
+    /// Notices that were not yet taken by the mail server.
+    pub notices_waiting: u64,
+    /// Sentences about what needs somebody: a root that is gone, a server that refuses.
+    pub troubles: Vec<String>,
+}
+
+/// One file between its arrival and its last place.
+#[derive(Clone, Debug, Serialize)]
+pub struct UnderWay {
+    pub watch: String,
+    /// Below the watch's folder; bytes that are not UTF-8 as `\xNN`.
+    pub name: String,
+    /// `arriving`, `settled`, `weighed`.
+    pub state: String,
+    /// RFC 3339 with the zone.
+    pub since: String,
+    pub bytes: u64,
+}
+
+/// How many files had this verdict.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Count {
+    pub verdict: Verdict,
+    pub files: u64,
+}
+
+/// One weighing that is over.
+#[derive(Clone, Debug, Serialize)]
+pub struct Past {
+    /// RFC 3339 with the zone.
+    pub at: String,
+    pub verdict: Verdict,
+    pub watch: String,
+    pub name: String,
+    pub reason: String,
+    /// `released`, `kept`, `quarantined`; empty while it is under way.
+    pub event: String,
+}
+
+pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
+    let daemon = if status.running {
+        "the daemon is running"
+    } else {
+        "no daemon is running"
+    };
+    let mut out = text::hanging(
+        "",
+        &format!("{}: {daemon}", text::visible(&status.studio)),
+        columns,
+    );
+    for trouble in &status.troubles {
+        let line = text::hanging("trouble: ", &text::visible(trouble), columns);
+        out.push_str(&painted(&line, "trouble", Accent::Vermilion, paint));
+    }
+    if status.under_way.is_empty() {
+        out.push_str("  nothing is under way\n");
+    } else {
+        out.push('\n');
+        let rows: Vec<Vec<String>> = status.under_way.iter().map(under_way_row).collect();
+        out.push_str(&text::table("  ", &rows, columns).concat());
+        out.push('\n');
+    }
+    let counts: Vec<String> = status
+        .counts
+        .iter()
+        .filter(|count| count.files > 0)
+        .map(|count| format!("{} {}", text::grouped(count.files), count.verdict.word()))
+        .collect();
+    if !counts.is_empty() {
+        out.push_str(&text::hanging(
+            "  weighed so far: ",
+            &counts.join(", "),
+            columns,
+        ));
+    }
+    if status.notices_waiting > 0 {
+        let waiting = text::counted(status.notices_waiting, "notice waits", "notices wait");
+        out.push_str(&format!("  {waiting} for the mail server\n"));
+    }
+    out
+}
+
+fn under_way_row(file: &UnderWay) -> Vec<String> {
+    vec![
+        text::visible(&file.state),
+        minute(&file.since),
+        format!("{:.1} MB", file.bytes as f64 / 1e6),
+        format!(
+            "{}:{}",
+            text::visible(&file.watch),
+            text::visible(&file.name)
+        ),
+    ]
+}
+
+/// Newest first, as handed in.
+pub fn history(past: &[Past], columns: usize, paint: Paint) -> String {
+    if past.is_empty() {
+        return "nothing was weighed yet\n".to_owned();
+    }
+    let rows: Vec<Vec<String>> = past
+        .iter()
+        .map(|row| {
+            let mut says = format!("{}:{}", text::visible(&row.watch), text::visible(&row.name));
+            if !row.reason.is_empty() {
+                says.push_str(": ");
+                says.push_str(&text::visible(&row.reason));
+            }
+            vec![
+                minute(&row.at),
+                row.verdict.word().to_owned(),
+                text::visible(&row.event),
+                says,
+            ]
+        })
+        .collect();
+    text::table("", &rows, columns)
+        .iter()
+        .zip(past)
+        .map(|(line, row)| painted(line, row.verdict.word(), accent_of(row.verdict), paint))
+        .collect()
+}
+
+/// The steps of one file's way, oldest first.
+pub fn custody(events: &[CustodyEvent], columns: usize) -> String {
+    let rows: Vec<Vec<String>> = events
+        .iter()
+        .map(|event| {
+            let mut says = Vec::new();
+            match (&event.from, &event.to) {
+                (Some(from), Some(to)) => {
+                    says.push(format!("{} to {}", text::visible(from), text::visible(to)))
+                }
+                (Some(place), None) | (None, Some(place)) => says.push(text::visible(place)),
+                (None, None) => {}
+            }
+            says.extend(event.says.as_deref().map(text::visible));
+            vec![
+                second(&event.at),
+                event.event.word().to_owned(),
+                says.join("; "),
+            ]
+        })
+        .collect();
+    text::table("  ", &rows, columns).concat()
+}
+
+/// `2026-05-04 17:20` of an RFC 3339 time; anything else as it is.
+fn minute(at: &str) -> String {
+    clock(at, 16)
+}
+
+fn second(at: &str) -> String {
+    clock(at, 19)
+}
+
+fn clock(at: &str, length: usize) -> String {
+    match at.get(..length) {
+        Some(start) if at.as_bytes().get(10) == Some(&b'T') => start.replacen('T', " ", 1),
+        _ => text::visible(at),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ledger::CustodyEventKind;
+
+    #[test]
+    fn the_state_of_the_house_is_read_at_a_glance() {
+        let house = Status {
+            studio: "Tallow Street".into(),
+            running: true,
+            under_way: vec![
+                UnderWay {
+                    watch: "exports".into(),
+                    name: "Harbour Lights/01 Harbour Lights (master).wav".into(),
+                    state: "arriving".into(),
+                    since: "2026-05-04T17:20:11+01:00".into(),
+                    bytes: 51_840_044,
+                },
+                UnderWay {
+                    watch: "outbound".into(),
+                    name: "x\n.wav".into(),
+                    state: "weighed".into(),
+                    since: "2026-05-04T17:19:01+01:00".into(),
+                    bytes: 1_500_000,
+                },
+            ],
+            counts: vec![
+                Count { verdict: Verdict::Clear, files: 1204 },
+                Count { verdict: Verdict::Advise, files: 0 },
+                Count { verdict: Verdict::Stop, files: 31 },
+            ],
+            notices_waiting: 1,
+            troubles: vec!["the folder /srv/audio/outbound is not there (watch \"outbound\"): is the share mounted?".into()],
+        };
+        assert_eq!(
+            status(&house, 80, Paint::Plain),
+            "\
+Tallow Street: the daemon is running
+trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is the
+         share mounted?
+
+  arriving  2026-05-04 17:20  51.8 MB  exports:Harbour Lights/01 Harbour Lights
+                                       (master).wav
+  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\n.wav
+
+  weighed so far: 1,204 clear, 31 stop
+  1 notice waits for the mail server
+"
+        );
+    }
+
+    #[test]
+    fn history_says_when_what_and_why() {
+        let past = [
+            Past {
+                at: "2026-05-04T17:20:11+01:00".into(),
+                verdict: Verdict::Stop,
+                watch: "exports".into(),
+                name: "02 Slack Tide.wav".into(),
+                reason: "1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)".into(),
+                event: "quarantined".into(),
+            },
+            Past {
+                at: "2026-05-04T17:19:02+01:00".into(),
+                verdict: Verdict::Clear,
+                watch: "exports".into(),
+                name: "01 Harbour Lights.wav".into(),
+                reason: String::new(),
+                event: "kept".into(),
+            },
+        ];
+        assert_eq!(
+            history(&past, 80, Paint::Plain),
+            "\
+2026-05-04 17:20  stop   quarantined  exports:02 Slack Tide.wav: 1.6 LU too loud
+                                      (-12.4, asked: at most -14.0 LUFS)
+2026-05-04 17:19  clear  kept         exports:01 Harbour Lights.wav
+"
+        );
+        assert_eq!(history(&[], 80, Paint::Plain), "nothing was weighed yet\n");
+    }
+
+    #[test]
+    fn each_step_of_a_file_says_from_where_to_where() {
+        let event = |at: &str, event, from: Option<&str>, to: Option<&str>, says: Option<&str>| {
+            CustodyEvent {
+                at: at.into(),
+                event,
+                from: from.map(Into::into),
+                to: to.map(Into::into),
+                says: says.map(Into::into),
+            }
+        };
+        let events = [
+            event(
+                "2026-05-04T17:20:01+01:00",
+                CustodyEventKind::Settled,
+                None,
+                None,
+                None,
+            ),
+            event(
+                "2026-05-04T17:20:11+01:00",
+                CustodyEventKind::Quarantined,
+                Some("exports:a.wav"),
+                Some("quarantine:a (2).wav"),
+                Some("the name was taken"),
+            ),
+        ];
+        assert_eq!(
+            custody(&events, 80),
+            "  2026-05-04 17:20:01  settled
+  2026-05-04 17:20:11  quarantined  exports:a.wav to quarantine:a (2).wav; the
+                                    name was taken
+"
+        );
+    }
+}
