@@ -8,6 +8,8 @@ use std::time::Duration;
 use crate::config::{Config, MailSecurity, OtherFiles, RecordPlace, Watch, WatchKind};
 use crate::profile::{Choice, Limit, Profile, Rule, Severity};
 
+use crate::record::{one_line, printable};
+
 use super::text;
 
 /// One check of the catalogue.
@@ -49,9 +51,9 @@ pub fn asked(rule: &Rule, unit: &str) -> String {
                 .collect();
             with_unit(choices.join(" or "))
         }
-        Rule::Matches(pattern) => format!("matches {}", text::visible(pattern.as_str())),
+        Rule::Matches(pattern) => format!("matches {}", one_line(pattern.as_str())),
         Rule::Required(what) if what.is_empty() => "required".to_owned(),
-        Rule::Required(what) => format!("required: {}", text::visible(&what.join(", "))),
+        Rule::Required(what) => format!("required: {}", one_line(&what.join(", "))),
         Rule::Never => "must not occur".to_owned(),
         Rule::Report => "nothing; the value is noted".to_owned(),
     }
@@ -60,7 +62,7 @@ pub fn asked(rule: &Rule, unit: &str) -> String {
 fn choice_text(choice: &Choice, number: &dyn Fn(f64) -> String) -> String {
     match choice {
         Choice::Number(value) => number(*value),
-        Choice::Text(text) => text::visible(text),
+        Choice::Text(text) => one_line(text),
     }
 }
 
@@ -78,7 +80,7 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
         .iter()
         .map(|profile| {
             [&profile.name, &profile.title, &profile.origin]
-                .map(|cell| text::visible(cell))
+                .map(|cell| one_line(cell))
                 .to_vec()
         })
         .collect();
@@ -89,25 +91,17 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
 pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usize) -> String {
     let mut out = text::hanging(
         "",
-        &format!(
-            "{}: {}",
-            text::visible(&profile.name),
-            text::visible(&profile.title)
-        ),
+        &format!("{}: {}", one_line(&profile.name), one_line(&profile.title)),
         columns,
     );
     if !profile.about.is_empty() {
-        out.push_str(&text::hanging(
-            "  ",
-            &text::visible(&profile.about),
-            columns,
-        ));
+        out.push_str(&text::hanging("  ", &one_line(&profile.about), columns));
     }
-    let mut origin = vec![text::visible(&profile.origin)];
+    let mut origin = vec![one_line(&profile.origin)];
     if !profile.extends.is_empty() {
         origin.push(format!(
             "extends {}",
-            text::visible(&profile.extends.join(", then "))
+            one_line(&profile.extends.join(", then "))
         ));
     }
     origin.push(format!("digest {}", profile.digest));
@@ -128,7 +122,7 @@ pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usi
             let asked = asked(&limit.rule, &unit_of(check));
             vec![
                 severity_word(limit.severity).to_owned(),
-                text::visible(check),
+                one_line(check),
                 asked,
             ]
         })
@@ -151,7 +145,7 @@ pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usi
 fn conditions(limit: &Limit, unit: &str) -> String {
     let mut parts = Vec::new();
     if let Some(render) = &limit.render {
-        parts.push(format!("on {}", text::visible(render)));
+        parts.push(format!("on {}", one_line(render)));
     }
     if limit.margin > 0.0 {
         let margin = format!("{} {unit}", limit.margin);
@@ -160,7 +154,7 @@ fn conditions(limit: &Limit, unit: &str) -> String {
             margin.trim_end()
         ));
     }
-    parts.push(text::visible(&limit.source));
+    parts.push(one_line(&limit.source));
     parts.join("; ")
 }
 
@@ -206,21 +200,21 @@ pub fn check(check: &CheckFacts, columns: usize) -> String {
 pub fn config(config: &Config, columns: usize) -> String {
     let mut out = String::new();
     let mut say = |first: &str, says: &str| out.push_str(&text::hanging(first, says, columns));
-    let shown = |path: &std::path::Path| text::visible_name(path.as_os_str());
+    let shown = |path: &std::path::Path| printable(path.as_os_str());
 
     say("", &format!("{}: no mistakes", shown(&config.path)));
     say(
         "studio    ",
         &format!(
             "{}; ledger and outbox in {}",
-            text::visible(&config.studio.name),
+            one_line(&config.studio.name),
             shown(&config.studio.state)
         ),
     );
     for watch in &config.watches {
         say(
             "watch     ",
-            &format!("{}: {}", text::visible(&watch.name), shown(&watch.folder)),
+            &format!("{}: {}", one_line(&watch.name), shown(&watch.folder)),
         );
         for says in watch_sentences(watch) {
             say("          ", &says);
@@ -233,12 +227,12 @@ pub fn config(config: &Config, columns: usize) -> String {
                 MailSecurity::StartTls => "STARTTLS",
                 MailSecurity::Plain => "plain, this machine only",
             };
-            let to = text::visible(&mail.to.join(", "));
+            let to = one_line(&mail.to.join(", "));
             say(
                 "mail      ",
                 &format!(
                     "to {to} through {}:{} ({how})",
-                    text::visible(&mail.host),
+                    one_line(&mail.host),
                     mail.port
                 ),
             );
@@ -274,7 +268,7 @@ pub fn config(config: &Config, columns: usize) -> String {
 }
 
 fn watch_sentences(watch: &Watch) -> Vec<String> {
-    let shown = |path: &std::path::Path| text::visible_name(path.as_os_str());
+    let shown = |path: &std::path::Path| printable(path.as_os_str());
     let mut out = Vec::new();
     let looks = match watch.kind {
         WatchKind::Local => "looked at when the kernel tells of a change, and at least every",
@@ -299,8 +293,8 @@ fn watch_sentences(watch: &Watch) -> Vec<String> {
         };
         out.push(format!(
             "{} by {}{channels}",
-            text::visible(&route.pattern),
-            text::visible(&route.profile)
+            one_line(&route.pattern),
+            one_line(&route.profile)
         ));
     }
     let others = if watch.routes.is_empty() {
@@ -308,7 +302,7 @@ fn watch_sentences(watch: &Watch) -> Vec<String> {
     } else {
         "all others"
     };
-    out.push(format!("{others} by {}", text::visible(&watch.profile)));
+    out.push(format!("{others} by {}", one_line(&watch.profile)));
     out.push(match &watch.quarantine {
         Some(folder) => format!("stopped files go to {}", shown(folder)),
         None => "stopped files stay and are marked".to_owned(),

@@ -1,17 +1,16 @@
 //! One weighed file as a person reads it on a terminal, in the order of every face: verdict
 //! and reason, where the file is, what was found against what was asked, the figures.
 //!
-//! In: a [`Sidecar`], the place to name, the profile it was judged by. Out: a string that ends
-//! with a line feed. Pure; measures nothing and judges nothing.
+//! In: a [`Sidecar`], the place to name. Out: a string that ends with a line feed. What is told
+//! comes from [`Story`], as for notes and mails; the form is this file's. Pure; measures and
+//! judges nothing.
 
 use std::fmt::Write;
 
 use crate::judge::{Finding, Outcome, Verdict};
-use crate::profile::Profile;
-use crate::record::{FormatFacts, Measured, Sidecar};
+use crate::record::{self, FormatFacts, Measured, Row, Sidecar, Story, one_line};
 use crate::units::Seconds;
 
-use super::amount;
 use super::text::{self, Accent, Paint};
 
 /// What is to be shown of one file.
@@ -19,116 +18,114 @@ pub struct Face<'a> {
     pub sidecar: &'a Sidecar,
     /// Where the file is now, and what was done with it, in words.
     pub place: &'a str,
-    /// The profile that it was judged by, for the distance from each limit; without it that
-    /// column stays empty.
-    pub profile: Option<&'a Profile>,
+    /// The catalogue's name of a check.
+    pub title: &'a dyn Fn(&str) -> Option<String>,
     pub columns: usize,
     pub paint: Paint,
 }
 
 impl Face<'_> {
     pub fn render(&self) -> String {
+        let story = Story::of(self.sidecar, self.title);
         let mut out = String::new();
-        if let Some(caution) = &self.sidecar.caution {
-            let line = text::hanging("caution: ", &text::visible(caution), self.columns);
+        if let Some(caution) = &story.caution {
+            let line = text::hanging("caution: ", caution, self.columns);
             out.push_str(&painted(&line, "caution", Accent::Vermilion, self.paint));
         }
-        out.push_str(&self.sentence());
+        out.push_str(&sentence(&story, self.columns, self.paint));
         out.push_str(&text::hanging("  where   ", self.place, self.columns));
-        out.push_str(&self.findings());
+        if !story.rows.is_empty() {
+            out.push('\n');
+            out.push_str(&self.table(&story.rows));
+        }
+        for note in &story.notes {
+            out.push_str(&text::hanging("  note: ", note, self.columns));
+        }
+        if let Some(clear) = story.clear_line() {
+            let _ = writeln!(out, "  {clear}");
+        }
         out.push('\n');
         out.push_str(&text::hanging("  ", &figures(self.sidecar), self.columns));
-        let _ = writeln!(out, "  blake3 {}", self.sidecar.file.digests.blake3);
-        out
-    }
-
-    fn sentence(&self) -> String {
-        let word = self.sidecar.verdict.word();
-        let name = text::visible(&self.sidecar.file.name);
-        let reason = text::visible(&self.sidecar.reason);
-        let whole = if reason.is_empty() {
-            name
-        } else {
-            format!("{name}: {reason}")
-        };
-        let line = text::hanging(&format!("{word}: "), &whole, self.columns);
-        painted(&line, word, accent_of(self.sidecar.verdict), self.paint)
-    }
-
-    fn findings(&self) -> String {
-        let checks = &self.sidecar.checks;
-        let clear = checks
-            .iter()
-            .filter(|f| f.outcome == Outcome::Clear)
-            .count() as u64;
-        let (noted, shown): (Vec<&Finding>, Vec<&Finding>) = checks
-            .iter()
-            .filter(|finding| finding.outcome != Outcome::Clear)
-            .partition(|finding| is_bare_note(finding));
-
-        let mut out = String::new();
-        if !shown.is_empty() {
-            out.push('\n');
-            out.push_str(&self.table(&shown));
-        }
-        if !noted.is_empty() {
-            let list: Vec<String> = noted.iter().map(|finding| bare_note(finding)).collect();
-            out.push_str(&text::hanging("  noted: ", &list.join(", "), self.columns));
-        }
-        if clear > 0 {
-            let (one, many) = if shown.is_empty() {
-                ("check clear", "checks clear")
-            } else {
-                ("other check clear", "other checks clear")
-            };
-            let _ = writeln!(out, "  {}", text::counted(clear, one, many));
+        if let Some(blake3) = &story.blake3 {
+            let _ = writeln!(out, "  blake3 {blake3}");
         }
         out
     }
 
-    /// One row a finding, and below it where and whose limit it is.
-    fn table(&self, findings: &[&Finding]) -> String {
+    /// One row a finding, and below it what the columns do not say.
+    fn table(&self, told: &[Row]) -> String {
+        // The story's rows are the findings that are neither clear nor noted, in their order.
+        let findings = self
+            .sidecar
+            .checks
+            .iter()
+            .filter(|finding| !matches!(finding.outcome, Outcome::Clear | Outcome::Note));
         let mut rows = vec![["", "check", "found", "asked", "by"].map(str::to_owned)];
-        rows.extend(findings.iter().map(|finding| self.row(finding)));
+        rows.extend(findings.zip(told).map(|(finding, row)| cells(finding, row)));
         let layout = TableLayout::of(&rows, self.columns);
 
         let mut out = layout.lines(&rows[0]);
-        for (finding, row) in findings.iter().zip(&rows[1..]) {
-            let accent = match finding.outcome {
+        for (row, cells) in told.iter().zip(&rows[1..]) {
+            let accent = match row.outcome {
                 Outcome::Stop => Accent::Vermilion,
                 Outcome::Advise => Accent::Blue,
                 Outcome::Clear | Outcome::Note | Outcome::Unmeasured => Accent::None,
             };
-            out.push_str(&painted(&layout.lines(row), &row[0], accent, self.paint));
+            let line = layout.lines(cells);
+            out.push_str(&painted(&line, &cells[0], accent, self.paint));
             let indent = " ".repeat(layout.detail_indent());
-            out.push_str(&text::hanging(&indent, &detail(finding), self.columns));
+            let says_it = cells[2] == "-" || row.outcome == Outcome::Unmeasured;
+            out.push_str(&text::hanging(&indent, &detail(row, says_it), self.columns));
         }
         out
     }
+}
 
-    fn row(&self, finding: &Finding) -> [String; 5] {
-        let by = self
-            .profile
-            .and_then(|profile| profile.limits.get(&finding.check))
-            .zip(finding.value.as_ref())
-            .filter(|_| finding.outcome != Outcome::Unmeasured)
-            .and_then(|(limit, value)| amount::passed_by(value, &limit.rule));
-        let found = match (&finding.value, finding.outcome) {
-            (_, Outcome::Unmeasured) => "not measured".to_owned(),
-            (Some(value), _) => amount::found(value, &finding.unit, by),
-            (None, _) => "-".to_owned(),
-        };
-        [
-            outcome_word(finding.outcome).to_owned(),
-            text::visible(&finding.check),
-            found,
-            finding
-                .limit
-                .as_deref()
-                .map_or("-".to_owned(), text::visible),
-            by.map_or(String::new(), |by| amount::distance(by, &finding.unit)),
-        ]
+/// `stopped: NAME: REASON`, the word in its colour.
+fn sentence(story: &Story, columns: usize, paint: Paint) -> String {
+    let word = record::word(story.verdict);
+    let name = &story.name;
+    let whole = if story.reason.is_empty() {
+        name.clone()
+    } else {
+        format!("{name}: {}", story.reason)
+    };
+    let line = text::hanging(&format!("{word}: "), &whole, columns);
+    painted(&line, word, accent_of(story.verdict), paint)
+}
+
+fn cells(finding: &Finding, row: &Row) -> [String; 5] {
+    let found = match (&finding.value, row.outcome) {
+        (_, Outcome::Unmeasured) => "not measured".to_owned(),
+        (None, _) => "-".to_owned(),
+        (Some(_), _) => row.found.clone(),
+    };
+    [
+        outcome_word(row.outcome).to_owned(),
+        row.check.clone(),
+        found,
+        row.asked.clone().unwrap_or_else(|| "-".to_owned()),
+        row.by.clone().unwrap_or_default(),
+    ]
+}
+
+/// The check in words, the sentence where there is no number, then where, then whose limit.
+fn detail(row: &Row, says_it: bool) -> String {
+    let mut parts: Vec<String> = vec![row.title.clone()];
+    if says_it {
+        parts.push(row.says.clone());
     }
+    if let Some(first) = row.places.first() {
+        let mut place = format!("at {first}");
+        let more = row.places.len() as u64 - 1 + row.more_places;
+        if more > 0 {
+            let _ = write!(place, ", and {} more", text::grouped(more));
+        }
+        parts.push(place);
+    }
+    parts.push(row.source.clone());
+    parts.retain(|part| !part.is_empty());
+    parts.join("; ")
 }
 
 /// Widths of the findings table: check and distance never break, found and asked share the rest.
@@ -183,56 +180,6 @@ impl TableLayout {
     }
 }
 
-/// A figure that nobody set a limit for: a word is enough.
-fn is_bare_note(finding: &Finding) -> bool {
-    finding.outcome == Outcome::Note && finding.limit.is_none() && finding.value.is_some()
-}
-
-fn bare_note(finding: &Finding) -> String {
-    let value = finding
-        .value
-        .as_ref()
-        .map(|value| amount::found(value, &finding.unit, None));
-    format!(
-        "{} {}",
-        text::visible(&finding.check),
-        value.unwrap_or_default()
-    )
-}
-
-/// What the columns do not say: the sentence where there is no number, then where, then whose
-/// limit.
-fn detail(finding: &Finding) -> String {
-    let mut parts: Vec<String> = Vec::new();
-    if finding.value.is_none() || finding.outcome == Outcome::Unmeasured {
-        parts.push(text::visible(&finding.says));
-    }
-    if !matches!(finding.subject.as_str(), "" | "file") {
-        parts.push(format!("on {}", text::visible(&finding.subject)));
-    }
-    if let Some(place) = places(finding) {
-        parts.push(place);
-    }
-    parts.push(text::visible(&finding.source));
-    parts.retain(|part| !part.is_empty());
-    parts.join("; ")
-}
-
-/// The first place, and how many more: `at 0:03.120 M+030 (sample 149760), and 2 more`.
-fn places(finding: &Finding) -> Option<String> {
-    let first = finding.places.first()?;
-    let mut out = format!("at {}", first.start_s);
-    if let Some(channel) = &first.channel {
-        let _ = write!(out, " {}", text::visible(channel));
-    }
-    let _ = write!(out, " (sample {})", first.start_frame.0);
-    let all = finding.places_total.max(finding.places.len() as u64);
-    if all > 1 {
-        let _ = write!(out, ", and {} more", text::grouped(all - 1));
-    }
-    Some(out)
-}
-
 fn outcome_word(outcome: Outcome) -> &'static str {
     match outcome {
         Outcome::Clear => "clear",
@@ -267,7 +214,7 @@ pub fn figures(sidecar: &Sidecar) -> String {
         parts.push(Seconds(format.duration_s).to_string());
         parts.push(format_figures(format));
     }
-    parts.push(format!("profile {}", text::visible(&sidecar.profile.name)));
+    parts.push(format!("profile {}", one_line(&sidecar.profile.name)));
     parts.join("; ")
 }
 
@@ -276,17 +223,14 @@ fn measured_figures(measured: &Measured) -> Vec<String> {
     match (&measured.measured_on, &measured.loudness) {
         (Some(on), Some(loudness)) => {
             let renderer = match &on.renderer {
-                Some(renderer) => format!("rendered by {}", text::visible(renderer)),
+                Some(renderer) => format!("rendered by {}", one_line(renderer)),
                 None => "the file's own channels".to_owned(),
             };
             let value = match loudness.integrated_lufs {
                 Some(integrated) => format!("{:.1} LUFS", integrated.value()),
                 None => "no loudness (silent, or too short)".to_owned(),
             };
-            parts.push(format!(
-                "{value} on {} ({renderer})",
-                text::visible(&on.layout)
-            ));
+            parts.push(format!("{value} on {} ({renderer})", one_line(&on.layout)));
         }
         _ => parts.push("no loudness: nobody says where the channels play".to_owned()),
     }
@@ -323,7 +267,7 @@ fn format_figures(format: &FormatFacts) -> String {
         "channels",
     ));
     if let Some(layout) = &format.layout {
-        let _ = write!(out, " ({})", text::visible(layout));
+        let _ = write!(out, " ({})", one_line(layout));
     }
     out
 }

@@ -8,7 +8,9 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use super::text::{counted, visible_name};
+use crate::record::printable;
+
+use super::text::counted;
 
 /// What a search in folders takes up.
 pub struct Rules<'a> {
@@ -44,14 +46,14 @@ pub fn files(paths: &[PathBuf], rules: &Rules) -> Found {
         if links > 0 {
             found.remarks.push(format!(
                 "{}: {} not followed",
-                visible_name(path.as_os_str()),
+                printable(path.as_os_str()),
                 counted(links, "symbolic link was", "symbolic links were")
             ));
         }
         if found.files.len() == before {
             found.remarks.push(format!(
                 "{}: no audio files in this folder or below",
-                visible_name(path.as_os_str())
+                printable(path.as_os_str())
             ));
         }
     }
@@ -74,7 +76,7 @@ fn walk(root: &Path, rules: &Rules, found: &mut Found, links: &mut u64) {
                 found.unreadable_folders += 1;
                 found.remarks.push(format!(
                     "{}: this folder could not be read ({error})",
-                    visible_name(folder.as_os_str())
+                    printable(folder.as_os_str())
                 ));
             }
         }

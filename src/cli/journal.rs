@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use crate::judge::Verdict;
 use crate::ledger::CustodyEvent;
+use crate::record::one_line;
 
 use super::face::{accent_of, painted};
 use super::text::{self, Accent, Paint};
@@ -68,11 +69,11 @@ pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
     };
     let mut out = text::hanging(
         "",
-        &format!("{}: {daemon}", text::visible(&status.studio)),
+        &format!("{}: {daemon}", one_line(&status.studio)),
         columns,
     );
     for trouble in &status.troubles {
-        let line = text::hanging("trouble: ", &text::visible(trouble), columns);
+        let line = text::hanging("trouble: ", &one_line(trouble), columns);
         out.push_str(&painted(&line, "trouble", Accent::Vermilion, paint));
     }
     if status.under_way.is_empty() {
@@ -105,14 +106,10 @@ pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
 
 fn under_way_row(file: &UnderWay) -> Vec<String> {
     vec![
-        text::visible(&file.state),
+        one_line(&file.state),
         minute(&file.since),
         format!("{:.1} MB", file.bytes as f64 / 1e6),
-        format!(
-            "{}:{}",
-            text::visible(&file.watch),
-            text::visible(&file.name)
-        ),
+        format!("{}:{}", one_line(&file.watch), one_line(&file.name)),
     ]
 }
 
@@ -124,15 +121,15 @@ pub fn history(past: &[Past], columns: usize, paint: Paint) -> String {
     let rows: Vec<Vec<String>> = past
         .iter()
         .map(|row| {
-            let mut says = format!("{}:{}", text::visible(&row.watch), text::visible(&row.name));
+            let mut says = format!("{}:{}", one_line(&row.watch), one_line(&row.name));
             if !row.reason.is_empty() {
                 says.push_str(": ");
-                says.push_str(&text::visible(&row.reason));
+                says.push_str(&one_line(&row.reason));
             }
             vec![
                 minute(&row.at),
                 row.verdict.word().to_owned(),
-                text::visible(&row.event),
+                one_line(&row.event),
                 says,
             ]
         })
@@ -152,12 +149,12 @@ pub fn custody(events: &[CustodyEvent], columns: usize) -> String {
             let mut says = Vec::new();
             match (&event.from, &event.to) {
                 (Some(from), Some(to)) => {
-                    says.push(format!("{} to {}", text::visible(from), text::visible(to)))
+                    says.push(format!("{} to {}", one_line(from), one_line(to)))
                 }
-                (Some(place), None) | (None, Some(place)) => says.push(text::visible(place)),
+                (Some(place), None) | (None, Some(place)) => says.push(one_line(place)),
                 (None, None) => {}
             }
-            says.extend(event.says.as_deref().map(text::visible));
+            says.extend(event.says.as_deref().map(one_line));
             vec![
                 second(&event.at),
                 event.event.word().to_owned(),
@@ -180,7 +177,7 @@ fn second(at: &str) -> String {
 fn clock(at: &str, length: usize) -> String {
     match at.get(..length) {
         Some(start) if at.as_bytes().get(10) == Some(&b'T') => start.replacen('T', " ", 1),
-        _ => text::visible(at),
+        _ => one_line(at),
     }
 }
 
@@ -227,7 +224,7 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
 
   arriving  2026-05-04 17:20  51.8 MB  exports:Harbour Lights/01 Harbour Lights
                                        (master).wav
-  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\n.wav
+  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\x0a.wav
 
   weighed so far: 1,204 clear, 31 stop
   1 notice waits for the mail server

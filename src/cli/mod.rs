@@ -4,7 +4,6 @@
 //! error, an [`Exit`]. The faces are pure functions from plain data to text; `rooms` alone calls
 //! the rooms that do the work. Knows no samples, no SQL, no mail.
 
-mod amount;
 mod args;
 mod exit;
 mod explain;

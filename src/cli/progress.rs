@@ -217,7 +217,7 @@ mod tests {
         assert_eq!(
             lines("weighing", &files, 79).join("\n"),
             "  weighing 02 Slack Tide.wav                              25 %  10.0 of 40.0 MB\n\
-             \x20 weighing 03 A title that is lon… seven, revision 12.wav    0 %    0.0 of 0.6 MB\n\
+             \x20 weighing 03 A title that is lon…even, revision 12.wav    0 %    0.0 of 0.6 MB\n\
              \x20 1 of 4 files   48 %  30.0 of 62.0 MB"
         );
     }

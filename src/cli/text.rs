@@ -1,48 +1,11 @@
-//! Text on a terminal: what may be printed, how wide it is, and the two accents.
+//! Text on a terminal: how wide it is, where it breaks, and the two accents.
 //!
-//! In: names and sentences from anywhere, hostile ones too. Out: strings that fit a width and
-//! cannot move the cursor. Pure; knows neither files nor findings.
+//! In: texts that were made harmless already (`record::printable`, `record::one_line`). Out:
+//! strings that fit a width. Pure; knows neither files nor findings.
 
-use std::ffi::OsStr;
 use std::fmt::Write;
-use std::os::unix::ffi::OsStrExt;
 
 use unicode_normalization::UnicodeNormalization;
-
-/// A name as it may be shown: control characters and those that turn the writing direction are
-/// spelled out (`\n`, `\u{1b}`), bytes that are not UTF-8 become `\xNN`. A name without such
-/// characters comes back as it was, so that it can be pasted into a shell.
-pub fn visible_name(name: &OsStr) -> String {
-    let mut out = String::new();
-    for chunk in name.as_bytes().utf8_chunks() {
-        out.push_str(&visible(chunk.valid()));
-        for byte in chunk.invalid() {
-            let _ = write!(out, "\\x{byte:02x}");
-        }
-    }
-    out
-}
-
-/// [`visible_name`] for text that is UTF-8 already.
-pub fn visible(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        if c.is_control() || turns_or_hides(c) {
-            out.extend(c.escape_default());
-        } else {
-            out.push(c);
-        }
-    }
-    out
-}
-
-/// Characters without a shape of their own that reorder or break what stands beside them: a
-/// name could show another extension than it has (Unicode Standard Annex 9, table 4: explicit
-/// formatting characters; line and paragraph separator; zero-width space; byte order mark).
-fn turns_or_hides(c: char) -> bool {
-    matches!(c, '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
-        | '\u{2066}'..='\u{2069}' | '\u{061c}' | '\u{feff}')
-}
 
 /// Columns that a text takes: characters, composed ones counted once (some file systems store
 /// names decomposed). Characters of double width are counted as one.
@@ -189,27 +152,6 @@ impl Paint {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_name_cannot_move_the_cursor_or_turn_the_writing_round() {
-        assert_eq!(visible("a\nb\x1b[2Jc\td"), "a\\nb\\u{1b}[2Jc\\td");
-        assert_eq!(visible("mix\u{202e}vaw.exe"), "mix\\u{202e}vaw.exe");
-        assert_eq!(
-            visible_name(OsStr::from_bytes(b"caf\xe9.wav")),
-            "caf\\xe9.wav"
-        );
-    }
-
-    #[test]
-    fn a_harmless_name_is_shown_as_it_is() {
-        for name in [
-            "Grüße aus Føroyar.wav",
-            "夜の船.wav",
-            "back\\slash \"q\" 'q'.wav",
-        ] {
-            assert_eq!(visible(name), name);
-        }
-    }
 
     #[test]
     fn composed_and_decomposed_letters_are_equally_wide() {

@@ -1,17 +1,16 @@
 //! Are the bytes still those that were weighed: every file beside its sidecar, digests compared.
 //!
-//! In: a folder, and functions that read a sidecar and a file's digests. Out: one line a file
-//! and an exit status. Changes nothing; judges nothing anew.
+//! In: a folder, and what reading each file again gave. Out: one line a file and an exit status. Changes nothing; judges nothing anew.
 
 use std::collections::BTreeMap;
-use std::ffi::{OsStr, OsString};
+use std::ffi::OsString;
 use std::fmt::Write;
 use std::fs;
 use std::io;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
-use crate::record::Sidecar;
+use crate::record::{Sidecar, one_line, printable};
 use crate::specimen::Digests;
 
 use super::exit::Exit;
@@ -51,21 +50,13 @@ pub enum Outcome {
     Unreadable(String),
 }
 
-/// What verifying needs of the rooms that read files.
-pub struct Readers<'a> {
-    pub rules: Rules<'a>,
-    /// A name as a sidecar writes it.
-    pub printable: &'a dyn Fn(&OsStr) -> String,
-    pub parse: &'a dyn Fn(&str) -> Result<Sidecar, String>,
-}
-
 /// All files and sidecars below `dir`, folder by folder, in order of their names. Symbolic links
 /// are not followed.
-pub fn items(dir: &Path, readers: &Readers) -> Vec<Item> {
+pub fn items(dir: &Path, rules: &Rules) -> Vec<Item> {
     let mut out = Vec::new();
     let mut folders = vec![dir.to_owned()];
     while let Some(folder) = folders.pop() {
-        let mut below = match items_of(&folder, readers, &mut out) {
+        let mut below = match items_of(&folder, rules, &mut out) {
             Ok(below) => below,
             Err(error) => {
                 let why = error.to_string();
@@ -80,22 +71,22 @@ pub fn items(dir: &Path, readers: &Readers) -> Vec<Item> {
 }
 
 /// Adds what lies in `folder` and returns its sub-folders.
-fn items_of(folder: &Path, readers: &Readers, out: &mut Vec<Item>) -> io::Result<Vec<PathBuf>> {
+fn items_of(folder: &Path, rules: &Rules, out: &mut Vec<Item>) -> io::Result<Vec<PathBuf>> {
     let (mut files, mut sidecars, mut below) = (BTreeMap::new(), Vec::new(), Vec::new());
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let (name, kind) = (entry.file_name(), entry.file_type()?);
-        if kind.is_dir() && !(readers.rules.is_ignored)(&name) {
+        if kind.is_dir() && !(rules.is_ignored)(&name) {
             below.push(entry.path());
         } else if kind.is_file() && name.as_bytes().ends_with(SIDECAR_SUFFIX.as_bytes()) {
             sidecars.push(entry.path());
         } else if kind.is_file() {
-            files.insert((readers.printable)(&name), name);
+            files.insert(printable(&name), name);
         }
     }
     sidecars.sort();
     for path in sidecars {
-        match read_sidecar(&path, readers.parse) {
+        match read_sidecar(&path) {
             Ok(sidecar) => out.push(match files.remove(&sidecar.file.name) {
                 Some(name) => Item::Pair {
                     file: folder.join(name),
@@ -109,8 +100,7 @@ fn items_of(folder: &Path, readers: &Readers, out: &mut Vec<Item>) -> io::Result
             Err(why) => out.push(Item::Unreadable { path, why }),
         }
     }
-    let speechless =
-        |name: &OsString| (readers.rules.is_audio)(name) && !(readers.rules.is_ignored)(name);
+    let speechless = |name: &OsString| (rules.is_audio)(name) && !(rules.is_ignored)(name);
     out.extend(
         files
             .into_values()
@@ -122,10 +112,7 @@ fn items_of(folder: &Path, readers: &Readers, out: &mut Vec<Item>) -> io::Result
     Ok(below)
 }
 
-fn read_sidecar(
-    path: &Path,
-    parse: &dyn Fn(&str) -> Result<Sidecar, String>,
-) -> Result<Sidecar, String> {
+fn read_sidecar(path: &Path) -> Result<Sidecar, String> {
     let length = fs::metadata(path).map_err(|error| error.to_string())?.len();
     if length > LARGEST_SIDECAR_BYTES {
         return Err(format!(
@@ -134,7 +121,7 @@ fn read_sidecar(
         ));
     }
     let json = fs::read_to_string(path).map_err(|error| error.to_string())?;
-    parse(&json)
+    Sidecar::parse(&json).map_err(|error| error.to_string())
 }
 
 /// What differs between the record and the file as it is: size, and every digest that both have.
@@ -194,11 +181,11 @@ pub fn line(name: &str, outcome: &Outcome, paint: Paint) -> String {
         Outcome::Different(_) | Outcome::Missing | Outcome::Unreadable(_) => Accent::Vermilion,
     };
     let word = text::left(outcome.word(), "unreadable".len());
-    let mut out = format!("{}  {}", paint.accent(accent, &word), text::visible(name));
+    let mut out = format!("{}  {}", paint.accent(accent, &word), one_line(name));
     let _ = match outcome {
         Outcome::Different(what) => write!(out, " ({})", what.join(", ")),
         Outcome::Missing => write!(out, " (its sidecar is here, the file is not)"),
-        Outcome::Unreadable(why) => write!(out, " ({})", text::visible(why)),
+        Outcome::Unreadable(why) => write!(out, " ({})", one_line(why)),
         Outcome::Same | Outcome::NoSidecar => Ok(()),
     };
     out
