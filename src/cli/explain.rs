@@ -6,64 +6,17 @@
 use std::time::Duration;
 
 use crate::config::{Config, MailSecurity, OtherFiles, RecordPlace, Watch, WatchKind};
-use crate::profile::{Choice, Limit, Profile, Rule, Severity};
+use crate::judge::{self, Check};
+use crate::profile::{Limit, Profile, Rule, Severity};
 
 use crate::record::{one_line, printable};
 
 use super::text;
 
-/// One check of the catalogue.
-#[derive(Clone, Copy, Debug)]
-pub struct CheckFacts<'a> {
-    pub id: &'a str,
-    pub title: &'a str,
-    pub definition: &'a str,
-    /// Empty where there is none.
-    pub unit: &'a str,
-    pub source: &'a str,
-    pub severity: Severity,
-    pub cannot_see: &'a str,
-}
-
 /// What is asked, in words: `at most -18.0 LUFS`.
-pub fn asked(rule: &Rule, unit: &str) -> String {
-    let number = |value: f64| {
-        let level = matches!(unit, "LUFS" | "LKFS" | "LU" | "dBTP" | "dBFS" | "dB");
-        // A level keeps its decimal: -18 reads like a rounding.
-        if level && (value * 10.0).fract().abs() < 1e-9 {
-            format!("{value:.1}")
-        } else {
-            format!("{value}")
-        }
-    };
-    let with_unit = |words: String| format!("{words} {unit}").trim_end().to_owned();
-    match rule {
-        Rule::AtMost(most) => with_unit(format!("at most {}", number(*most))),
-        Rule::AtLeast(least) => with_unit(format!("at least {}", number(*least))),
-        Rule::Within(low, high) => with_unit(format!("{} to {}", number(*low), number(*high))),
-        Rule::Target { target, tolerance } => {
-            with_unit(format!("{} ±{}", number(*target), number(*tolerance)))
-        }
-        Rule::OneOf(choices) => {
-            let choices: Vec<String> = choices
-                .iter()
-                .map(|choice| choice_text(choice, &number))
-                .collect();
-            with_unit(choices.join(" or "))
-        }
-        Rule::Matches(pattern) => format!("matches {}", one_line(pattern.as_str())),
-        Rule::Required(what) if what.is_empty() => "required".to_owned(),
-        Rule::Required(what) => format!("required: {}", one_line(&what.join(", "))),
-        Rule::Never => "must not occur".to_owned(),
-        Rule::Report => "nothing; the value is noted".to_owned(),
-    }
-}
-
-fn choice_text(choice: &Choice, number: &dyn Fn(f64) -> String) -> String {
-    match choice {
-        Choice::Number(value) => number(*value),
-        Choice::Text(text) => one_line(text),
-    }
+fn asked(rule: &Rule, unit: &str) -> String {
+    let words = judge::asked(rule, unit).unwrap_or_else(|| "nothing; it is noted".to_owned());
+    one_line(&words)
 }
 
 pub fn severity_word(severity: Severity) -> &'static str {
@@ -88,7 +41,11 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
 }
 
 /// One profile with every number and its source. `unit_of` gives a check's unit.
-pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usize) -> String {
+pub fn profile(
+    profile: &Profile,
+    unit_of: &dyn Fn(&str) -> &'static str,
+    columns: usize,
+) -> String {
     let mut out = text::hanging(
         "",
         &format!("{}: {}", one_line(&profile.name), one_line(&profile.title)),
@@ -119,7 +76,7 @@ pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usi
         .limits
         .iter()
         .map(|(check, limit)| {
-            let asked = asked(&limit.rule, &unit_of(check));
+            let asked = asked(&limit.rule, unit_of(check));
             vec![
                 severity_word(limit.severity).to_owned(),
                 one_line(check),
@@ -132,26 +89,21 @@ pub fn profile(profile: &Profile, unit_of: &dyn Fn(&str) -> String, columns: usi
         .zip(&profile.limits)
     {
         out.push_str(line);
-        out.push_str(&text::hanging(
-            "          ",
-            &conditions(limit, &unit_of(check)),
-            columns,
-        ));
+        out.push_str(&text::hanging("          ", &conditions(limit), columns));
     }
     out
 }
 
 /// On which render, how far passing it only advises, and whose limit it is.
-fn conditions(limit: &Limit, unit: &str) -> String {
+fn conditions(limit: &Limit) -> String {
     let mut parts = Vec::new();
     if let Some(render) = &limit.render {
         parts.push(format!("on {}", one_line(render)));
     }
     if limit.margin > 0.0 {
-        let margin = format!("{} {unit}", limit.margin);
         parts.push(format!(
-            "passing it by no more than {} only advises",
-            margin.trim_end()
+            "passing it by {} or less only advises",
+            limit.margin
         ));
     }
     parts.push(one_line(&limit.source));
@@ -159,7 +111,7 @@ fn conditions(limit: &Limit, unit: &str) -> String {
 }
 
 /// The catalogue as a table: id, title, unit, what it does by default.
-pub fn checks(all: &[CheckFacts], columns: usize) -> String {
+pub fn checks(all: &[Check], columns: usize) -> String {
     let rows: Vec<Vec<String>> = all
         .iter()
         .map(|check| {
@@ -177,7 +129,7 @@ pub fn checks(all: &[CheckFacts], columns: usize) -> String {
 }
 
 /// One check in full.
-pub fn check(check: &CheckFacts, columns: usize) -> String {
+pub fn check(check: &Check, columns: usize) -> String {
     let mut out = text::hanging("", &format!("{}: {}", check.id, check.title), columns);
     let unit = if check.unit.is_empty() {
         "none"

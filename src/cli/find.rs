@@ -12,12 +12,13 @@ use crate::record::printable;
 
 use super::text::counted;
 
-/// What a search in folders takes up.
-pub struct Rules<'a> {
-    /// Whether a name is taken for audio (extension).
-    pub is_audio: &'a dyn Fn(&OsStr) -> bool,
-    /// Whether a name is left alone (leading dot, `.part`, our own sidecars and notes).
-    pub is_ignored: &'a dyn Fn(&OsStr) -> bool,
+/// Whether a search in folders takes up a file of this name: taken for audio, and not left
+/// alone.
+pub type Takes<'a> = &'a dyn Fn(&OsStr) -> bool;
+
+/// Folders with a leading dot are left alone, as by the watches.
+pub fn is_hidden(folder: &OsStr) -> bool {
+    folder.as_encoded_bytes().starts_with(b".")
 }
 
 /// What was found.
@@ -33,7 +34,7 @@ pub struct Found {
 }
 
 /// All files below the arguments.
-pub fn files(paths: &[PathBuf], rules: &Rules) -> Found {
+pub fn files(paths: &[PathBuf], takes: Takes) -> Found {
     let mut found = Found::default();
     for path in paths {
         if !path.is_dir() {
@@ -42,7 +43,7 @@ pub fn files(paths: &[PathBuf], rules: &Rules) -> Found {
         }
         let before = found.files.len();
         let mut links = 0;
-        walk(path, rules, &mut found, &mut links);
+        walk(path, takes, &mut found, &mut links);
         if links > 0 {
             found.remarks.push(format!(
                 "{}: {} not followed",
@@ -62,10 +63,10 @@ pub fn files(paths: &[PathBuf], rules: &Rules) -> Found {
 
 /// Depth first, files of a folder before its sub-folders. Its own stack, since the depth is the
 /// visitor's choice and not ours.
-fn walk(root: &Path, rules: &Rules, found: &mut Found, links: &mut u64) {
+fn walk(root: &Path, takes: Takes, found: &mut Found, links: &mut u64) {
     let mut folders = vec![root.to_owned()];
     while let Some(folder) = folders.pop() {
-        match look_into(&folder, rules, links) {
+        match look_into(&folder, takes, links) {
             Ok((mut files, mut below)) => {
                 files.sort();
                 found.files.append(&mut files);
@@ -85,22 +86,19 @@ fn walk(root: &Path, rules: &Rules, found: &mut Found, links: &mut u64) {
 
 fn look_into(
     folder: &Path,
-    rules: &Rules,
+    takes: Takes,
     links: &mut u64,
 ) -> io::Result<(Vec<PathBuf>, Vec<PathBuf>)> {
     let (mut files, mut below) = (Vec::new(), Vec::new());
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let name = entry.file_name();
-        if (rules.is_ignored)(&name) {
-            continue;
-        }
         let kind = entry.file_type()?;
         if kind.is_symlink() {
             *links += 1;
-        } else if kind.is_dir() {
+        } else if kind.is_dir() && !is_hidden(&name) {
             below.push(entry.path());
-        } else if kind.is_file() && (rules.is_audio)(&name) {
+        } else if kind.is_file() && takes(&name) {
             files.push(entry.path());
         }
     }
@@ -111,11 +109,8 @@ fn look_into(
 mod tests {
     use super::*;
 
-    fn rules() -> Rules<'static> {
-        Rules {
-            is_audio: &|name| Path::new(name).extension() == Some(OsStr::new("wav")),
-            is_ignored: &|name| name.as_encoded_bytes().starts_with(b"."),
-        }
+    fn takes(name: &OsStr) -> bool {
+        Path::new(name).extension() == Some(OsStr::new("wav")) && !is_hidden(name)
     }
 
     fn folder_of(names: &[&str]) -> tempfile::TempDir {
@@ -139,7 +134,7 @@ mod tests {
             "disc 1/x/d.wav",
             ".trash/e.wav",
         ]);
-        let found = files(&[folder.path().to_owned()], &rules());
+        let found = files(&[folder.path().to_owned()], &takes);
         let below: Vec<&Path> = found
             .files
             .iter()
@@ -159,14 +154,14 @@ mod tests {
             folder.path().join("a.txt"),
             folder.path().join("nowhere.wav"),
         ];
-        assert_eq!(files(&given, &rules()).files, given);
+        assert_eq!(files(&given, &takes).files, given);
     }
 
     #[test]
     fn a_folder_without_audio_and_a_symbolic_link_are_told() {
         let folder = folder_of(&["a.txt"]);
         std::os::unix::fs::symlink("/nowhere", folder.path().join("link.wav")).unwrap();
-        let found = files(&[folder.path().to_owned()], &rules());
+        let found = files(&[folder.path().to_owned()], &takes);
         let root = folder.path().display();
         assert_eq!(
             found.remarks,

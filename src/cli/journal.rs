@@ -5,26 +5,25 @@
 
 use serde::Serialize;
 
-use crate::judge::Verdict;
 use crate::ledger::CustodyEvent;
 use crate::record::one_line;
 
-use super::face::{accent_of, painted};
+use super::face::painted;
 use super::text::{self, Accent, Paint};
 
 /// The state of the house at one moment.
 #[derive(Clone, Debug, Serialize)]
 pub struct Status {
     pub studio: String,
-    /// Whether a daemon holds the state folder.
-    pub running: bool,
+    /// Where the ledger lies.
+    pub state: String,
     /// In the order in which they arrived.
     pub under_way: Vec<UnderWay>,
-    /// Last places of all files that were weighed and are still known.
-    pub counts: Vec<Count>,
-    /// Notices that were not yet taken by the mail server.
-    pub notices_waiting: u64,
-    /// Sentences about what needs somebody: a root that is gone, a server that refuses.
+    /// Files dealt with since midnight, by verdict.
+    pub today: Vec<Count>,
+    /// Mails that the server did not take yet.
+    pub mails_waiting: u64,
+    /// Sentences about what needs somebody, as a mail that was refused for good.
     pub troubles: Vec<String>,
 }
 
@@ -39,12 +38,15 @@ pub struct UnderWay {
     /// RFC 3339 with the zone.
     pub since: String,
     pub bytes: u64,
+    /// Why it waits, where that is known.
+    pub why: Option<String>,
 }
 
 /// How many files had this verdict.
-#[derive(Clone, Copy, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize)]
 pub struct Count {
-    pub verdict: Verdict,
+    /// The verdict's word.
+    pub verdict: String,
     pub files: u64,
 }
 
@@ -53,7 +55,8 @@ pub struct Count {
 pub struct Past {
     /// RFC 3339 with the zone.
     pub at: String,
-    pub verdict: Verdict,
+    /// The verdict's word.
+    pub verdict: String,
     pub watch: String,
     pub name: String,
     pub reason: String,
@@ -62,16 +65,12 @@ pub struct Past {
 }
 
 pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
-    let daemon = if status.running {
-        "the daemon is running"
-    } else {
-        "no daemon is running"
-    };
-    let mut out = text::hanging(
-        "",
-        &format!("{}: {daemon}", one_line(&status.studio)),
-        columns,
+    let place = format!(
+        "{}: ledger in {}",
+        one_line(&status.studio),
+        one_line(&status.state)
     );
+    let mut out = text::hanging("", &place, columns);
     for trouble in &status.troubles {
         let line = text::hanging("trouble: ", &one_line(trouble), columns);
         out.push_str(&painted(&line, "trouble", Accent::Vermilion, paint));
@@ -85,31 +84,38 @@ pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
         out.push('\n');
     }
     let counts: Vec<String> = status
-        .counts
+        .today
         .iter()
         .filter(|count| count.files > 0)
-        .map(|count| format!("{} {}", text::grouped(count.files), count.verdict.word()))
+        .map(|count| {
+            format!(
+                "{} {}",
+                text::grouped(count.files),
+                one_line(&count.verdict)
+            )
+        })
         .collect();
     if !counts.is_empty() {
-        out.push_str(&text::hanging(
-            "  weighed so far: ",
-            &counts.join(", "),
-            columns,
-        ));
+        out.push_str(&text::hanging("  today: ", &counts.join(", "), columns));
     }
-    if status.notices_waiting > 0 {
-        let waiting = text::counted(status.notices_waiting, "notice waits", "notices wait");
-        out.push_str(&format!("  {waiting} for the mail server\n"));
+    if status.mails_waiting > 0 {
+        let waiting = text::counted(status.mails_waiting, "mail waits", "mails wait");
+        out.push_str(&format!("  {waiting} for the server\n"));
     }
     out
 }
 
 fn under_way_row(file: &UnderWay) -> Vec<String> {
+    let mut says = format!("{}:{}", one_line(&file.watch), one_line(&file.name));
+    if let Some(why) = &file.why {
+        says.push_str(": ");
+        says.push_str(&one_line(why));
+    }
     vec![
         one_line(&file.state),
         minute(&file.since),
         format!("{:.1} MB", file.bytes as f64 / 1e6),
-        format!("{}:{}", one_line(&file.watch), one_line(&file.name)),
+        says,
     ]
 }
 
@@ -128,7 +134,7 @@ pub fn history(past: &[Past], columns: usize, paint: Paint) -> String {
             }
             vec![
                 minute(&row.at),
-                row.verdict.word().to_owned(),
+                one_line(&row.verdict),
                 one_line(&row.event),
                 says,
             ]
@@ -137,8 +143,16 @@ pub fn history(past: &[Past], columns: usize, paint: Paint) -> String {
     text::table("", &rows, columns)
         .iter()
         .zip(past)
-        .map(|(line, row)| painted(line, row.verdict.word(), accent_of(row.verdict), paint))
+        .map(|(line, row)| painted(line, &row.verdict, accent_of(&row.verdict), paint))
         .collect()
+}
+
+fn accent_of(verdict: &str) -> Accent {
+    match verdict {
+        "stop" | "unread" => Accent::Vermilion,
+        "advise" => Accent::Blue,
+        _ => Accent::None,
+    }
 }
 
 /// The steps of one file's way, oldest first.
@@ -190,7 +204,7 @@ mod tests {
     fn the_state_of_the_house_is_read_at_a_glance() {
         let house = Status {
             studio: "Tallow Street".into(),
-            running: true,
+            state: "/var/lib/weighbridge".into(),
             under_way: vec![
                 UnderWay {
                     watch: "exports".into(),
@@ -198,6 +212,7 @@ mod tests {
                     state: "arriving".into(),
                     since: "2026-05-04T17:20:11+01:00".into(),
                     bytes: 51_840_044,
+                    why: None,
                 },
                 UnderWay {
                     watch: "outbound".into(),
@@ -205,29 +220,30 @@ mod tests {
                     state: "weighed".into(),
                     since: "2026-05-04T17:19:01+01:00".into(),
                     bytes: 1_500_000,
+                    why: Some("one more person must sign".into()),
                 },
             ],
-            counts: vec![
-                Count { verdict: Verdict::Clear, files: 1204 },
-                Count { verdict: Verdict::Advise, files: 0 },
-                Count { verdict: Verdict::Stop, files: 31 },
+            today: vec![
+                Count { verdict: "clear".into(), files: 1204 },
+                Count { verdict: "advise".into(), files: 0 },
+                Count { verdict: "stop".into(), files: 31 },
             ],
-            notices_waiting: 1,
+            mails_waiting: 1,
             troubles: vec!["the folder /srv/audio/outbound is not there (watch \"outbound\"): is the share mounted?".into()],
         };
         assert_eq!(
             status(&house, 80, Paint::Plain),
             "\
-Tallow Street: the daemon is running
+Tallow Street: ledger in /var/lib/weighbridge
 trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is the
          share mounted?
 
   arriving  2026-05-04 17:20  51.8 MB  exports:Harbour Lights/01 Harbour Lights
                                        (master).wav
-  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\x0a.wav
+  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\x0a.wav: one more person must sign
 
-  weighed so far: 1,204 clear, 31 stop
-  1 notice waits for the mail server
+  today: 1,204 clear, 31 stop
+  1 mail waits for the server
 "
         );
     }
@@ -237,7 +253,7 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
         let past = [
             Past {
                 at: "2026-05-04T17:20:11+01:00".into(),
-                verdict: Verdict::Stop,
+                verdict: "stop".into(),
                 watch: "exports".into(),
                 name: "02 Slack Tide.wav".into(),
                 reason: "1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)".into(),
@@ -245,7 +261,7 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
             },
             Past {
                 at: "2026-05-04T17:19:02+01:00".into(),
-                verdict: Verdict::Clear,
+                verdict: "clear".into(),
                 watch: "exports".into(),
                 name: "01 Harbour Lights.wav".into(),
                 reason: String::new(),

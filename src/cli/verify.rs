@@ -3,7 +3,6 @@
 //! In: a folder, and what reading each file again gave. Out: one line a file and an exit status. Changes nothing; judges nothing anew.
 
 use std::collections::BTreeMap;
-use std::ffi::OsString;
 use std::fmt::Write;
 use std::fs;
 use std::io;
@@ -14,7 +13,7 @@ use crate::record::{Sidecar, one_line, printable};
 use crate::specimen::Digests;
 
 use super::exit::Exit;
-use super::find::Rules;
+use super::find::{Takes, is_hidden};
 use super::text::{self, Accent, Paint};
 
 /// What every sidecar's name ends with.
@@ -52,11 +51,11 @@ pub enum Outcome {
 
 /// All files and sidecars below `dir`, folder by folder, in order of their names. Symbolic links
 /// are not followed.
-pub fn items(dir: &Path, rules: &Rules) -> Vec<Item> {
+pub fn items(dir: &Path, takes: Takes) -> Vec<Item> {
     let mut out = Vec::new();
     let mut folders = vec![dir.to_owned()];
     while let Some(folder) = folders.pop() {
-        let mut below = match items_of(&folder, rules, &mut out) {
+        let mut below = match items_of(&folder, takes, &mut out) {
             Ok(below) => below,
             Err(error) => {
                 let why = error.to_string();
@@ -71,12 +70,12 @@ pub fn items(dir: &Path, rules: &Rules) -> Vec<Item> {
 }
 
 /// Adds what lies in `folder` and returns its sub-folders.
-fn items_of(folder: &Path, rules: &Rules, out: &mut Vec<Item>) -> io::Result<Vec<PathBuf>> {
+fn items_of(folder: &Path, takes: Takes, out: &mut Vec<Item>) -> io::Result<Vec<PathBuf>> {
     let (mut files, mut sidecars, mut below) = (BTreeMap::new(), Vec::new(), Vec::new());
     for entry in fs::read_dir(folder)? {
         let entry = entry?;
         let (name, kind) = (entry.file_name(), entry.file_type()?);
-        if kind.is_dir() && !(rules.is_ignored)(&name) {
+        if kind.is_dir() && !is_hidden(&name) {
             below.push(entry.path());
         } else if kind.is_file() && name.as_bytes().ends_with(SIDECAR_SUFFIX.as_bytes()) {
             sidecars.push(entry.path());
@@ -100,11 +99,10 @@ fn items_of(folder: &Path, rules: &Rules, out: &mut Vec<Item>) -> io::Result<Vec
             Err(why) => out.push(Item::Unreadable { path, why }),
         }
     }
-    let speechless = |name: &OsString| (rules.is_audio)(name) && !(rules.is_ignored)(name);
     out.extend(
         files
             .into_values()
-            .filter(speechless)
+            .filter(|name| takes(name))
             .map(|name| Item::NoSidecar {
                 file: folder.join(name),
             }),
