@@ -84,9 +84,9 @@ pub fn profile(
             ]
         })
         .collect();
-    for (line, (check, limit)) in text::table("  ", &rows, columns)
+    for (line, limit) in text::table("  ", &rows, columns)
         .iter()
-        .zip(&profile.limits)
+        .zip(profile.limits.values())
     {
         out.push_str(line);
         out.push_str(&text::hanging("          ", &conditions(limit), columns));

@@ -132,7 +132,7 @@ fn midnight() -> anyhow::Result<Timestamp> {
 
 /// RFC 3339 in this machine's zone, to the second.
 fn local(at: Timestamp) -> String {
-    let zoned = at.to_zoned(jiff::tz::TimeZone::system());
+    let zoned = at.to_zoned_datetime(jiff::tz::TimeZone::system());
     zoned.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 

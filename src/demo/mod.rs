@@ -1,1 +1,5 @@
-//! Under construction.
+//! The invented scenario and what it needs to run on one machine alone.
+
+pub mod music;
+pub mod scenario;
+pub mod summary;
