@@ -32,4 +32,3 @@ pub use outbox::{Mail, MailId, NewMail, NewNotice, Notice, NoticeKind};
 pub use place::{Place, Root, readable};
 pub use questions::{Counts, FileStory, UndeliveredMail, UnderWay};
 pub use reader::Reader;
-pub use roots::RootIdentity;

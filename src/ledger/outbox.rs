@@ -6,7 +6,7 @@
 //! Message-ID.
 
 use jiff::Timestamp;
-use rusqlite::{Row, Transaction, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 use serde::{Deserialize, Serialize};
 
 use super::files::FileId;
@@ -109,7 +109,7 @@ impl Ledger {
             let mut statement = connection
                 .prepare(
                     "SELECT id, kind, key, payload, at, file FROM notices
-                     WHERE mail IS NULL ORDER BY id",
+                     WHERE mail IS NULL AND done_at IS NULL ORDER BY id",
                 )
                 .map_err(&sql)?;
             let rows = statement
@@ -137,6 +137,35 @@ impl Ledger {
                 });
             }
             Ok(waiting)
+        })
+    }
+
+    /// These need no mail of their own.
+    pub fn notices_done(&self, notice_ids: &[i64]) -> Result<(), LedgerError> {
+        let ids = notice_ids.to_vec();
+        self.write(move |transaction| {
+            let now = stamp(Timestamp::now());
+            for id in ids {
+                transaction
+                    .execute("UPDATE notices SET done_at = ?2 WHERE id = ?1", params![id, now])
+                    .map_err(LedgerError::sql("be written"))?;
+            }
+            Ok(())
+        })
+    }
+
+    /// The Message-ID of the mail that told of the stop of this file, where there was one.
+    pub fn message_id_of_stop(&self, file: FileId) -> Result<Option<String>, LedgerError> {
+        self.call(move |connection| {
+            connection
+                .query_row(
+                    "SELECT message_id FROM notices JOIN mails ON mails.id = notices.mail
+                     WHERE notices.file = ?1 AND notices.kind = 'stop'",
+                    [file.0],
+                    |row| row.get(0),
+                )
+                .optional()
+                .map_err(LedgerError::sql("be read"))
         })
     }
 

@@ -2,21 +2,14 @@
 
 use jiff::Timestamp;
 use rusqlite::{OptionalExtension, params};
-use serde::{Deserialize, Serialize};
 
 use super::text::{self, stamp};
 use super::{Ledger, LedgerError};
-
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct RootIdentity {
-    pub device: u64,
-    pub mount_id: u64,
-    pub inode: u64,
-}
+use crate::intake::RootMemory;
 
 impl Ledger {
     /// `watch` may be any name of a root, as long as nobody else uses it.
-    pub fn remember_root(&self, watch: &str, root: RootIdentity) -> Result<(), LedgerError> {
+    pub fn remember_root(&self, watch: &str, root: RootMemory) -> Result<(), LedgerError> {
         let watch = watch.to_owned();
         let root = text::json("root", &root)?;
         self.write(move |transaction| {
@@ -31,7 +24,7 @@ impl Ledger {
         })
     }
 
-    pub fn root(&self, watch: &str) -> Result<Option<RootIdentity>, LedgerError> {
+    pub fn root(&self, watch: &str) -> Result<Option<RootMemory>, LedgerError> {
         let watch = watch.to_owned();
         self.call(move |connection| {
             connection

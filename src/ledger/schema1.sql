@@ -95,9 +95,11 @@ CREATE TABLE notices (
   payload TEXT NOT NULL,
   at TEXT NOT NULL,
   file INTEGER REFERENCES files (id),
-  mail INTEGER REFERENCES mails (id)
+  mail INTEGER REFERENCES mails (id),
+  -- Set where it needs no mail of its own.
+  done_at TEXT
 ) STRICT;
-CREATE INDEX notices_waiting ON notices (id) WHERE mail IS NULL;
+CREATE INDEX notices_waiting ON notices (id) WHERE mail IS NULL AND done_at IS NULL;
 CREATE INDEX notices_by_file ON notices (file);
 
 CREATE TABLE roots (

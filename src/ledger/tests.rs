@@ -568,10 +568,12 @@ fn a_daemon_starts_although_somebody_is_reading() {
 #[test]
 fn a_root_is_remembered() {
     let state = TempDir::new().unwrap();
-    let root = RootIdentity {
+    let root = crate::intake::RootMemory {
         device: u64::MAX,
-        mount_id: 7,
+        mount: 7,
         inode: u64::MAX - 1,
+        mount_point: true,
+        held_files: false,
     };
     let ledger = Ledger::open(state.path()).unwrap();
     assert_eq!(ledger.root("exports").unwrap(), None);

@@ -1,0 +1,180 @@
+//! The arguments: what can be typed after `weighbridge`.
+//!
+//! In: the command line. Out: an [`Args`]; mistakes are answered by clap with exit status 2.
+//! Knows the words, not what they do.
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand};
+
+use crate::layout::{self, Label};
+
+/// The environment variable that names the configuration for the commands that read the ledger.
+pub const CONFIG_VARIABLE: &str = "WEIGHBRIDGE_CONFIG";
+
+#[derive(Debug, Parser)]
+#[command(name = "weighbridge", version, about, propagate_version = true)]
+pub struct Args {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Watch the folders of a configuration until told to stop
+    Run {
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+    },
+    /// Measure and judge files now; changes nothing on disk
+    ///
+    /// Exit status: 0 when all are clear or advised, 1 when some are stopped, 2 when some could
+    /// not be read or nothing was found.
+    Weigh(Weigh),
+    /// Make demo deliveries, run the real daemon on them, show what it did
+    Demo {
+        /// Where to work; a new temporary folder otherwise
+        dir: Option<PathBuf>,
+    },
+    /// What is under way
+    Status {
+        #[command(flatten)]
+        ledger: Ledger,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+    /// What was weighed, newest first
+    History {
+        #[command(flatten)]
+        ledger: Ledger,
+        /// How many files
+        #[arg(long, value_name = "COUNT", default_value_t = 40)]
+        last: u32,
+    },
+    /// One file's record
+    Show {
+        /// Its name, or its path
+        file: PathBuf,
+        #[command(flatten)]
+        ledger: Ledger,
+    },
+    /// Read every file beside its sidecar again and compare the digests
+    ///
+    /// Exit status: 0 when all are the same, 1 when some differ or are missing, 2 when some
+    /// could not be read or nothing was found.
+    Verify { dir: PathBuf },
+    /// The profiles, or one with its numbers and their sources
+    Profiles {
+        name: Option<String>,
+        /// Also the profiles beside this configuration (else that of WEIGHBRIDGE_CONFIG)
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
+    },
+    /// The catalogue of checks, or one of them in full
+    Checks { id: Option<String> },
+    /// Look at a configuration
+    #[command(subcommand)]
+    Config(ConfigCommand),
+}
+
+#[derive(Debug, Subcommand)]
+pub enum ConfigCommand {
+    /// Explain a configuration, or say what is wrong with it
+    Check { file: PathBuf },
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Weigh {
+    /// Files, or folders to search for audio
+    #[arg(required = true, value_name = "PATH")]
+    pub paths: Vec<PathBuf>,
+    /// Judge by this profile, whatever the configuration says
+    #[arg(long, value_name = "NAME")]
+    pub profile: Option<String>,
+    /// Take routes and profiles from this configuration
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Where the channels play, for files that do not say: a layout (4+7+0, 7.1.4) or labels
+    /// (M+030,M-030,LFE1)
+    #[arg(long, value_name = "LAYOUT-or-LABELS", value_parser = channels)]
+    pub channels: Option<Channels>,
+    /// Print one sidecar a line instead of text
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Labels of one `--channels`; a type of its own, since clap takes a bare list for several
+/// arguments.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Channels(pub Vec<Label>);
+
+fn channels(text: &str) -> Result<Channels, layout::NotChannels> {
+    layout::parse_channels(text).map(Channels)
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Ledger {
+    /// The daemon's configuration, which says where the ledger lies (else that of
+    /// WEIGHBRIDGE_CONFIG)
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+}
+
+/// The configuration that was typed, else the one that the environment names.
+pub fn config_path(typed: Option<PathBuf>) -> Option<PathBuf> {
+    typed.or_else(|| {
+        std::env::var_os(CONFIG_VARIABLE)
+            .filter(|name| !name.is_empty())
+            .map(PathBuf::from)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+    use clap::error::ErrorKind;
+
+    #[test]
+    fn the_definition_holds() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn channels_are_a_layout_or_labels_and_mistakes_are_named() {
+        let parse = |channels| {
+            Args::try_parse_from(["weighbridge", "weigh", "a.wav", "--channels", channels])
+        };
+        let Command::Weigh(weigh) = parse("7.1.4").unwrap().command else {
+            panic!("weigh was typed");
+        };
+        assert_eq!(weigh.channels.unwrap().0.len(), 12);
+        let error = parse("left,right").unwrap_err();
+        assert_eq!(error.exit_code(), 2);
+        assert!(
+            error
+                .to_string()
+                .contains("\"left\" is no loudspeaker label"),
+            "{error}"
+        );
+    }
+
+    #[test]
+    fn a_mistake_in_usage_ends_with_2_and_help_with_0() {
+        let parse = |line: &[&str]| Args::try_parse_from(line).unwrap_err();
+        assert_eq!(parse(&["weighbridge", "weigh"]).exit_code(), 2);
+        assert_eq!(parse(&["weighbridge", "ponder"]).exit_code(), 2);
+        let help = parse(&["weighbridge", "--help"]);
+        assert_eq!((help.kind(), help.exit_code()), (ErrorKind::DisplayHelp, 0));
+    }
+
+    #[test]
+    fn names_that_begin_with_a_dash_can_be_given_after_two_dashes() {
+        let args = Args::try_parse_from(["weighbridge", "weigh", "--", "-rf.wav"]).unwrap();
+        let Command::Weigh(weigh) = args.command else {
+            panic!("weigh was typed");
+        };
+        assert_eq!(weigh.paths, [PathBuf::from("-rf.wav")]);
+    }
+}

@@ -1,0 +1,326 @@
+//! `weigh`: measure and judge now, and say what came out.
+//!
+//! In: paths, a profile or a configuration's routes. Out: a face or a sidecar for each file on
+//! standard output, in the order given; progress on standard error. Writes nothing to disk.
+
+use std::ffi::OsStr;
+use std::io;
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, bail};
+use jiff::ZonedDateTime;
+
+use crate::config::{self, AUDIO_EXTENSIONS, Config, Watch};
+use crate::intake::{Identity, NameRules, NameSays};
+use crate::judge::{self, Verdict};
+use crate::layout::Label;
+use crate::profile::{Profile, ProfileSet};
+use crate::record::{self, Sidecar, printable};
+use crate::weigh::{self, Request, WeighError};
+
+use super::args;
+use super::exit::Exit;
+use super::face::Face;
+use super::find;
+use super::output::{Output, remark, said};
+use super::pool;
+use super::progress::{Board, Meter};
+use super::text;
+
+/// Where nobody names a profile: what most deliveries of a mastering studio are. Own choice.
+const USUAL_PROFILE: &str = "stereo-music";
+
+/// One file, and by what it is judged.
+struct Job<'a> {
+    path: PathBuf,
+    name: String,
+    profile: &'a Profile,
+    channels: Option<&'a [Label]>,
+    meter: Meter,
+}
+
+pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
+    let folder = asked.config.as_deref().map(config::profiles_folder);
+    let profiles = judge::load_profiles(folder.as_deref()).map_err(said)?;
+    let config = match &asked.config {
+        Some(path) => Some(Config::read(path, &profiles.names()).map_err(said)?),
+        None => None,
+    };
+    if let Some(name) = &asked.profile {
+        named(&profiles, name)?;
+    }
+
+    let names = UsualNames::new()?;
+    let found = find::files(&asked.paths, &|name| names.take(name));
+    for says in &found.remarks {
+        remark(says);
+    }
+    let jobs = found
+        .files
+        .into_iter()
+        .map(|path| job(path, asked, &profiles, config.as_ref()))
+        .collect::<anyhow::Result<Vec<Job>>>()?;
+    let mut worst = match jobs.len() {
+        0 => Exit::Unread,
+        _ if found.unreadable_folders > 0 => Exit::Unread,
+        _ => Exit::Fine,
+    };
+
+    let verdicts = weigh_all(&jobs, asked.json, out)?;
+    for &verdict in &verdicts {
+        worst = worst.max(verdict.into());
+    }
+    if !asked.json && jobs.len() > 1 {
+        out.print(&format!("{}\n", total(&verdicts)))?;
+    }
+    Ok(worst)
+}
+
+/// Weighs on all cores and prints each result when its turn comes. Ends early, without an
+/// error, when nobody reads the output any more.
+fn weigh_all(jobs: &[Job], json: bool, out: &mut Output) -> anyhow::Result<Vec<Verdict>> {
+    let mut verdicts = Vec::new();
+    let mut failure = None;
+    let board = std::cell::RefCell::new(Board::on_stderr(out.columns_of_stderr()));
+    let work = |job: usize, stop: &pool::Stop| weigh_one(&jobs[job], stop);
+    let tick = || {
+        if board.borrow().is_shown() {
+            let looks: Vec<_> = jobs
+                .iter()
+                .map(|job| (job.name.as_str(), job.meter.look()))
+                .collect();
+            board.borrow_mut().draw("weighing", &looks);
+        }
+    };
+    pool::in_order(jobs.len(), pool::cores(), work, tick, |index, sidecar| {
+        board.borrow_mut().clear();
+        verdicts.push(sidecar.verdict);
+        let text = if json {
+            format!("{}\n", sidecar.to_line())
+        } else {
+            let gap = if jobs.len() > 1 { "\n" } else { "" };
+            format!("{}{gap}", face(&jobs[index], &sidecar, out))
+        };
+        match out.print(&text) {
+            Ok(()) => ControlFlow::Continue(()),
+            Err(error) => {
+                failure = Some(error);
+                ControlFlow::Break(())
+            }
+        }
+    });
+    board.borrow_mut().clear();
+    match failure {
+        None => Ok(verdicts),
+        Some(error) => Err(error.into()),
+    }
+}
+
+fn face(job: &Job, sidecar: &Sidecar, out: &Output) -> String {
+    Face {
+        sidecar,
+        place: &format!("{} (nothing was moved)", printable(job.path.as_os_str())),
+        title: &title,
+        columns: out.columns(),
+        paint: out.paint(),
+    }
+    .render()
+}
+
+/// The catalogue's name of a check.
+pub fn title(check: &str) -> Option<String> {
+    judge::check(check).map(|check| check.title.to_owned())
+}
+
+fn weigh_one(job: &Job, stop: &pool::Stop) -> Sidecar {
+    job.meter.begin();
+    let request = Request {
+        path: &job.path,
+        profile: job.profile,
+        channels: job.channels,
+        md5: false,
+        incomplete: None,
+    };
+    let weighed = weigh::weigh(&request, &mut |done, total| {
+        job.meter.advance(done, total);
+        if stop.is_set() {
+            ControlFlow::Break(())
+        } else {
+            ControlFlow::Continue(())
+        }
+    });
+    job.meter.end();
+    let (name, now) = (file_name(&job.path), ZonedDateTime::now());
+    match weighed {
+        Ok(weighed) => record::sidecar(&weighed, name, job.profile, Vec::new(), None, &now),
+        Err(error) => {
+            let identity = identity_of(&job.path);
+            record::unread(
+                &identity,
+                name,
+                &why(&error),
+                job.profile,
+                Vec::new(),
+                None,
+                &now,
+            )
+        }
+    }
+}
+
+/// The last part of a path; the whole path where it has none (`..`).
+fn file_name(path: &Path) -> &OsStr {
+    path.file_name().unwrap_or(path.as_os_str())
+}
+
+/// What is known of a file from outside; all zeros where there is none.
+fn identity_of(path: &Path) -> Identity {
+    match std::fs::symlink_metadata(path) {
+        Ok(metadata) => Identity::of(&metadata),
+        Err(_) => Identity {
+            device: 0,
+            inode: 0,
+            bytes: 0,
+            modified_ns: 0,
+            changed_ns: 0,
+            links: 0,
+        },
+    }
+}
+
+fn why(error: &WeighError) -> String {
+    match error {
+        WeighError::Io(source) if source.kind() == io::ErrorKind::NotFound => {
+            "there is no such file".to_owned()
+        }
+        WeighError::Io(source) => format!("reading failed ({source})"),
+        other => other.to_string(),
+    }
+}
+
+fn job<'a>(
+    path: PathBuf,
+    asked: &'a args::Weigh,
+    profiles: &'a ProfileSet,
+    config: Option<&'a Config>,
+) -> anyhow::Result<Job<'a>> {
+    let absolute = std::path::absolute(&path)
+        .with_context(|| format!("{}: no path", printable(path.as_os_str())))?;
+    let (routed, told) = match config.and_then(|config| watch_of(config, &absolute)) {
+        Some((watch, below)) => by_route(watch, below),
+        None => (USUAL_PROFILE, None),
+    };
+    let profile = named(profiles, asked.profile.as_deref().unwrap_or(routed))?;
+    let channels = asked
+        .channels
+        .as_ref()
+        .map(|channels| channels.0.as_slice())
+        .or(told);
+    let bytes = std::fs::metadata(&path).map_or(0, |metadata| metadata.len());
+    Ok(Job {
+        name: printable(file_name(&path)),
+        path,
+        profile,
+        channels,
+        meter: Meter::of(bytes),
+    })
+}
+
+/// The watch whose folder holds this path (the innermost), and the path below it.
+fn watch_of<'c, 'p>(config: &'c Config, path: &'p Path) -> Option<(&'c Watch, &'p Path)> {
+    config
+        .watches
+        .iter()
+        .filter_map(|watch| {
+            path.strip_prefix(&watch.folder)
+                .ok()
+                .map(|below| (watch, below))
+        })
+        .max_by_key(|(watch, _)| watch.folder.components().count())
+}
+
+/// Profile and labels of the first route that matches, as the daemon chooses them.
+fn by_route<'c>(watch: &'c Watch, below: &Path) -> (&'c str, Option<&'c [Label]>) {
+    match watch
+        .routes
+        .iter()
+        .find(|route| route.matcher.is_match(below))
+    {
+        Some(route) => (&route.profile, route.channels.as_deref()),
+        None => (&watch.profile, None),
+    }
+}
+
+/// The profile of that name, or an error that names all there are.
+pub fn named<'a>(profiles: &'a ProfileSet, name: &str) -> anyhow::Result<&'a Profile> {
+    match profiles.get(name) {
+        Some(profile) => Ok(profile),
+        None => bail!(
+            "there is no profile {name:?}; there are {}",
+            profiles.names().join(", ")
+        ),
+    }
+}
+
+/// The names that a watch takes up where its configuration says nothing else.
+pub struct UsualNames(NameRules);
+
+impl UsualNames {
+    pub fn new() -> anyhow::Result<Self> {
+        let extensions: Vec<String> = AUDIO_EXTENSIONS.iter().map(|&e| e.to_owned()).collect();
+        Ok(Self(NameRules::new(&extensions, false, &[])?))
+    }
+
+    pub fn take(&self, name: &OsStr) -> bool {
+        self.0.of_file(name) == NameSays::Audio
+    }
+}
+
+/// `5 files: 2 clear, 1 advise, 1 stop, 1 unread`
+fn total(verdicts: &[Verdict]) -> String {
+    let counts: Vec<String> = [
+        Verdict::Clear,
+        Verdict::Advise,
+        Verdict::Stop,
+        Verdict::Unread,
+    ]
+    .iter()
+    .map(|verdict| (verdict, verdicts.iter().filter(|v| *v == verdict).count()))
+    .filter(|(_, count)| *count > 0)
+    .map(|(verdict, count)| format!("{count} {}", verdict.word()))
+    .collect();
+    let files = text::counted(verdicts.len() as u64, "file", "files");
+    format!("{files}: {}", counts.join(", "))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_total_counts_each_verdict_once_and_names_none_that_is_missing() {
+        use Verdict::{Clear, Stop, Unread};
+        assert_eq!(
+            total(&[Clear, Stop, Clear, Unread]),
+            "4 files: 2 clear, 1 stop, 1 unread"
+        );
+    }
+
+    #[test]
+    fn a_search_takes_audio_and_leaves_junk_and_our_own_files() {
+        let names = UsualNames::new().unwrap();
+        for taken in ["a.wav", "B.WAV", "c.flac"] {
+            assert!(names.take(OsStr::new(taken)), "{taken}");
+        }
+        for left in [
+            "._a.wav",
+            ".a.wav",
+            "a.wav.part",
+            "a.wav.sidecar.json",
+            "a.txt",
+        ] {
+            assert!(!names.take(OsStr::new(left)), "{left}");
+        }
+    }
+}

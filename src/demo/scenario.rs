@@ -1,0 +1,382 @@
+//! The invented deliveries of Tallow Street: what is written where, and what should become of it.
+//!
+//! In: a folder. Out: the files below its `exports` and `outbound`, and for each what the house
+//! should say; the demo's configuration and profiles as text. Everything comes from seeds: two
+//! runs write the same bytes. Knows nothing of the daemon.
+
+use std::ffi::OsString;
+use std::fs::{self, File};
+use std::io::{self, Cursor, Write};
+use std::net::SocketAddr;
+use std::os::unix::ffi::OsStringExt;
+use std::path::{Path, PathBuf};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
+
+use hound::{SampleFormat, WavSpec, WavWriter};
+
+use super::music::{Piece, RATE_HZ, Score, Seeded};
+use crate::layout;
+
+/// Said before anything can be played.
+pub const HEARING: &str = "caution before you listen: \"03 Lamp Room.wav\" holds three short clicks \
+     near full scale; turn the level down first";
+
+/// How long the demo's watches wait for a file to be unchanged.
+pub const SETTLE: Duration = Duration::from_secs(1);
+
+/// Between two pieces of the slow export: longer than [`SETTLE`], so that only the unfinished
+/// header tells that more is to come; shorter than [`PATIENCE`].
+const PAUSE: Duration = Duration::from_millis(1300);
+
+/// How long the demo's watches wait for an incomplete file without change.
+pub const PATIENCE: Duration = Duration::from_secs(5);
+
+/// One file of the scenario.
+#[derive(Clone, Debug)]
+pub struct Delivery {
+    pub path: PathBuf,
+    /// The watch that should find it: `exports` or `outbound`.
+    pub watch: &'static str,
+    /// The verdict's word (`clear`, `advise`, `stop`, `unread`), or `left alone`.
+    pub expected: &'static str,
+    /// What is the matter with it, in a few words.
+    pub why: &'static str,
+}
+
+/// The studio's own profiles: file name below `profiles/`, and text. They name every limit that
+/// the scenario leans on, so that the demo does not change with the built-in ones.
+pub const PROFILES: [(&str, &str); 2] = [
+    (
+        "tallow-stereo.toml",
+        r#"name = "tallow-stereo"
+title = "Tallow Street stereo master"
+about = "The stereo master as the demo's studio asks for it."
+extends = "stereo-music"
+
+[limits."loudness.integrated"]
+at_most = -14.0
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."peaks.true_peak"]
+at_most = -1.0
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."format.sample_rate"]
+one_of = [48000]
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."format.bit_depth"]
+at_least = 24
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."edges.trailing_silence"]
+at_most = 3.0
+severity = "advise"
+source = "house rule of the invented studio"
+"#,
+    ),
+    (
+        "tallow-immersive.toml",
+        r#"name = "tallow-immersive"
+title = "Tallow Street immersive master, as channels"
+about = "The channel-based immersive master as the demo's studio asks for it."
+extends = "immersive-channels"
+
+[limits."loudness.integrated"]
+at_most = -18.0
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."peaks.true_peak"]
+at_most = -1.0
+severity = "stop"
+source = "house rule of the invented studio"
+"#,
+    ),
+];
+
+/// The demo's configuration, everything below `dir`.
+pub fn configuration(dir: &Path, mail: SocketAddr, page: SocketAddr) -> String {
+    let folder = |name: &str| toml::Value::String(dir.join(name).to_string_lossy().into_owned());
+    let (settle, patience) = (SETTLE.as_secs(), PATIENCE.as_secs());
+    format!(
+        r#"# The demo's studio. Try: weighbridge config check THIS-FILE
+
+[studio]
+name = "Tallow Street"
+state = {state}
+
+[[watch]]
+name = "exports"
+folder = {exports}
+settle = "{settle}s"
+patience = "{patience}s"
+poll = "2s"
+profile = "tallow-stereo"
+quarantine = {quarantine}
+
+[[watch]]
+name = "outbound"
+folder = {outbound}
+settle = "{settle}s"
+patience = "{patience}s"
+poll = "2s"
+profile = "tallow-stereo"
+release = {dispatch}
+quarantine = {quarantine}
+
+  [[watch.route]]
+  match = "**/*_immersive*.wav"
+  profile = "tallow-immersive"
+
+[notice.mail]
+server = "smtp://{mail}"
+from = "weighbridge@tallowstreet.example"
+to = ["mastering@tallowstreet.example"]
+when = ["stop", "trouble"]
+
+[service]
+listen = "{page}"
+"#,
+        state = folder("state"),
+        exports = folder("exports"),
+        quarantine = folder("quarantine"),
+        outbound = folder("outbound"),
+        dispatch = folder("dispatch"),
+    )
+}
+
+/// Writes all deliveries below `dir`, making its folders where they are missing, and returns
+/// when the last byte is written. One export arrives in pieces on a thread of its own while the
+/// others are made. Takes some ten seconds; about 60 MB.
+pub fn write_deliveries(dir: &Path) -> io::Result<Vec<Delivery>> {
+    let (exports, outbound) = (dir.join("exports"), dir.join("outbound"));
+    let album = exports.join("Harbour Lights");
+    for folder in [&exports, &outbound, &album] {
+        fs::create_dir_all(folder)?;
+    }
+    let mut all = Vec::new();
+    let mut told = |path: &Path, watch, expected, why| {
+        all.push(Delivery {
+            path: path.to_owned(),
+            watch,
+            expected,
+            why,
+        });
+    };
+
+    let harbour_lights = stereo(1, -15.0)?;
+    let slow = album.join("05 Last Boat.wav");
+    let bytes = wave(&stereo(5, -15.5)?, 24)?;
+    let writer = write_in_pieces(slow.clone(), bytes);
+
+    let path = album.join("01 Harbour Lights.wav");
+    let whole = wave(&harbour_lights, 24)?;
+    fs::write(&path, &whole)?;
+    told(&path, "exports", "clear", "as asked");
+
+    let path = album.join("._01 Harbour Lights.wav");
+    // The first bytes of such a file (from memory: its magic number and version).
+    fs::write(&path, [0x00, 0x05, 0x16, 0x07, 0x00, 0x02, 0x00, 0x00])?;
+    told(&path, "exports", "left alone", "a file manager's droppings");
+
+    let path = album.join("02 Slack Tide.wav");
+    fs::write(&path, wave(&stereo(2, -12.4)?, 24)?)?;
+    told(&path, "exports", "stop", "1.6 LU too loud");
+
+    let path = album.join("03 Lamp Room.wav");
+    let mut clicks = stereo(3, -15.0)?;
+    clicks.add_intersample_peaks(&[2.25, 5.5, 8.75], 1.06);
+    fs::write(&path, wave(&clicks, 24)?)?;
+    told(&path, "exports", "stop", "3 true-peak overs");
+
+    let path = album.join("04 Ferry Bell.wav");
+    let cut = wave(&stereo(4, -15.0)?, 24)?;
+    fs::write(&path, &cut[..cut.len() * 3 / 5])?;
+    told(&path, "exports", "stop", "a copy that broke off");
+
+    told(
+        &slow,
+        "exports",
+        "clear",
+        "an export that comes in pieces, header last",
+    );
+
+    let path = album.join("06 Slack Tide (old session).wav");
+    fs::write(&path, wave(&stereo_at(6, -15.0, 44_100)?, 24)?)?;
+    told(&path, "exports", "stop", "44.1 kHz where 48 kHz is asked");
+
+    let path = album.join("07 Lamp Room (quiet end).wav");
+    let mut tail = stereo(7, -15.0)?;
+    for channel in &mut tail.channels {
+        channel.resize(channel.len() + 4 * RATE_HZ as usize, 0.0);
+    }
+    fs::write(&path, wave(&tail, 24)?)?;
+    told(&path, "exports", "advise", "4 s of silence at the end");
+
+    let path = exports.join(nasty_name());
+    fs::write(&path, wave(&stereo(8, -15.0)?, 16)?)?;
+    told(
+        &path,
+        "exports",
+        "stop",
+        "16 bit, and a name that plays tricks",
+    );
+
+    let path = exports.join("Notes for the plant.wav");
+    fs::write(&path, "Side A ends with the bell. Please keep the gap.\n")?;
+    told(&path, "exports", "unread", "a text that calls itself audio");
+
+    let path = outbound.join("Harbour Lights (instrumental).wav");
+    fs::write(
+        &path,
+        wave(&music(1, "0+2+0", RATE_HZ, false)?.master(-15.0, -1.5)?, 24)?,
+    )?;
+    told(&path, "outbound", "clear", "the version without its tune");
+
+    for (name, channels, seed, loudness, expected, why) in [
+        (
+            "Harbour Lights_immersive 5.1.wav",
+            "0+5+0",
+            9,
+            -18.5,
+            "clear",
+            "5.1, as asked",
+        ),
+        (
+            "Harbour Lights_immersive 7.1.4.wav",
+            BACK_BEFORE_SIDE,
+            10,
+            -18.5,
+            "clear",
+            "7.1.4, as asked",
+        ),
+    ] {
+        let path = outbound.join(name);
+        let piece = music(seed, channels, RATE_HZ, true)?.master(loudness, -1.5)?;
+        fs::write(&path, wave(&piece, 24)?)?;
+        told(&path, "outbound", expected, why);
+    }
+
+    writer
+        .join()
+        .map_err(|_| io::Error::other("the slow export's writer died"))??;
+    Ok(all)
+}
+
+/// Tries a shell, a mail header, a web page and a UTF-8 decoder at once.
+fn nasty_name() -> OsString {
+    let mut name =
+        b"-rf $(halt) Night Mail\r\nBcc: all@tallowstreet.example\r\n<b>\x1b[2J Canci".to_vec();
+    name.extend_from_slice(b"\xf3n.wav");
+    OsString::from_vec(name)
+}
+
+fn stereo(seed: u64, loudness_lufs: f64) -> io::Result<Piece> {
+    stereo_at(seed, loudness_lufs, RATE_HZ)
+}
+
+fn stereo_at(seed: u64, loudness_lufs: f64, rate_hz: u32) -> io::Result<Piece> {
+    music(seed, "0+2+0", rate_hz, true)?.master(loudness_lufs, -1.5)
+}
+
+fn music(seed: u64, channels: &str, rate_hz: u32, with_tune: bool) -> io::Result<Piece> {
+    let labels = layout::parse_channels(channels).map_err(io::Error::other)?;
+    Ok(Piece::compose(&Score {
+        seed,
+        labels: &labels,
+        length_s: 12.0,
+        rate_hz,
+        with_tune,
+    }))
+}
+
+/// The piece as a WAVE file with dither, and with the channel mask of its layout.
+fn wave(piece: &Piece, bits: u16) -> io::Result<Vec<u8>> {
+    let spec = WavSpec {
+        channels: u16::try_from(piece.channels.len()).map_err(io::Error::other)?,
+        sample_rate: piece.rate_hz,
+        bits_per_sample: bits,
+        sample_format: SampleFormat::Int,
+    };
+    let mut file = Cursor::new(Vec::new());
+    let mut writer = WavWriter::new(&mut file, spec).map_err(io::Error::other)?;
+    let steps = (1i64 << (bits - 1)) as f32;
+    let mut random = Seeded::new(99);
+    let frames = piece.channels.first().map_or(0, Vec::len);
+    for frame in 0..frames {
+        for channel in &piece.channels {
+            let value = (channel[frame] * steps + random.dither()).round();
+            let value = value.clamp(-steps, steps - 1.0) as i32;
+            writer.write_sample(value).map_err(io::Error::other)?;
+        }
+    }
+    writer.finalize().map_err(io::Error::other)?;
+    let mut bytes = file.into_inner();
+    if let Some(mask) = channel_mask(piece.channels.len()) {
+        set_channel_mask(&mut bytes, mask);
+    }
+    Ok(bytes)
+}
+
+/// 7.1.4 in the order in which WAVE_FORMAT_EXTENSIBLE's bits lay it down.
+const BACK_BEFORE_SIDE: &str =
+    "M+030,M-030,M+000,LFE1,M+135,M-135,M+090,M-090,U+045,U-045,U+135,U-135";
+
+/// The loudspeaker bits of WAVE_FORMAT_EXTENSIBLE for the scenario's layouts (documentation of
+/// WAVEFORMATEXTENSIBLE, `dwChannelMask`, from memory). 5.1: front pair, centre, low, back pair.
+/// 7.1.4: those, the side pair, and four tops. The bits' order is the channels' order in the
+/// file.
+fn channel_mask(channels: usize) -> Option<u32> {
+    match channels {
+        2 => Some(0x3),
+        6 => Some(0x3F),
+        12 => Some(0x2_D63F),
+        _ => None,
+    }
+}
+
+/// The writer's library can not be told a mask: it is put in afterwards, where the format is
+/// WAVE_FORMAT_EXTENSIBLE (format tag 0xFFFE at byte 20, the mask at byte 40 of its files).
+fn set_channel_mask(wave: &mut [u8], mask: u32) {
+    if wave.get(20..22) == Some(&[0xFE, 0xFF])
+        && let Some(field) = wave.get_mut(40..44)
+    {
+        field.copy_from_slice(&mask.to_le_bytes());
+    }
+}
+
+/// Writes as some workstations do: a header that says 0, the samples bit by bit with pauses,
+/// and the true sizes at the very end.
+fn write_in_pieces(path: PathBuf, bytes: Vec<u8>) -> JoinHandle<io::Result<()>> {
+    thread::spawn(move || {
+        let mut unfinished = bytes.clone();
+        let data_size = data_size_at(&bytes)?;
+        unfinished[4..8].fill(0);
+        unfinished[data_size..data_size + 4].fill(0);
+        let mut file = File::create(&path)?;
+        for piece in unfinished.chunks(bytes.len() / 5 + 1) {
+            file.write_all(piece)?;
+            file.sync_data()?;
+            // A pause of the imitated workstation, not a wait for something to happen.
+            thread::sleep(PAUSE);
+        }
+        use std::os::unix::fs::FileExt;
+        file.write_all_at(&bytes[4..8], 4)?;
+        file.write_all_at(&bytes[data_size..data_size + 4], data_size as u64)?;
+        file.sync_all()
+    })
+}
+
+/// Where the length of the `data` chunk stands in a file that [`wave`] made.
+fn data_size_at(wave: &[u8]) -> io::Result<usize> {
+    let header = &wave[..wave.len().min(128)];
+    let id = header.windows(4).position(|window| window == b"data");
+    id.map(|at| at + 4)
+        .ok_or_else(|| io::Error::other("no data chunk in the demo's own file"))
+}
