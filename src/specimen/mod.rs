@@ -17,11 +17,12 @@ mod iff;
 mod labels;
 mod linear;
 mod metadata;
+mod opened;
 mod pcm;
 mod riff;
 mod sniff;
 mod source;
-mod specimen;
+
 #[cfg(test)]
 mod tests;
 mod text;
@@ -32,4 +33,4 @@ pub use completeness::{Completeness, completeness};
 pub use digest::digest_file;
 pub use error::{OpenError, ReadError};
 pub use facts::*;
-pub use specimen::{Reading, Specimen};
+pub use opened::{Reading, Specimen};
