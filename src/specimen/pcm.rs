@@ -131,29 +131,35 @@ fn array<const N: usize>(bytes: &[u8]) -> [u8; N] {
     out
 }
 
-/// Frames that are turned at once, so that their bytes stay in the first-level cache while each
-/// channel picks its own. Own choice.
-const TILE_FRAMES: usize = 64;
+/// Samples that are turned at once: first all into numbers in one line, which the compiler does
+/// several at a time, then each to its channel, while they lie in the first-level cache.
+/// Own choice, the best of 512 to 8192 when measured.
+const TILE_SAMPLES: usize = 2048;
 
 fn planar<W: Written>(frames: &[u8], channels: usize, block: &mut Block) -> usize {
-    // The literal is carried into the loop, so the compiler knows the stride of one and two.
+    let count = frames.len() / (channels * W::BYTES);
+    // The literal is carried into the loop, so the compiler knows the stride of two.
     match channels {
-        1 => strided::<W>(frames, 1, block),
-        2 => strided::<W>(frames, 2, block),
-        _ => strided::<W>(frames, channels, block),
+        1 => W::line(frames, &mut block.channel_mut(0)[..count]),
+        2 => tiled::<W>(frames, 2, block),
+        _ => tiled::<W>(frames, channels, block),
     }
-    frames.len() / (channels * W::BYTES)
+    count
 }
 
 #[inline(always)]
-fn strided<W: Written>(frames: &[u8], channels: usize, block: &mut Block) {
-    let align = channels * W::BYTES;
-    for (tile_index, tile) in frames.chunks(TILE_FRAMES * align).enumerate() {
+fn tiled<W: Written>(frames: &[u8], channels: usize, block: &mut Block) {
+    let mut line = [0.0; TILE_SAMPLES];
+    // At least 4 with the most channels that are read.
+    let tile_frames = TILE_SAMPLES / channels;
+    let tiles = frames.chunks(tile_frames * channels * W::BYTES);
+    for (tile_index, tile) in tiles.enumerate() {
+        let line = &mut line[..tile.len() / W::BYTES];
+        W::line(tile, line);
         for channel in 0..channels {
-            let room = &mut block.channel_mut(channel)[tile_index * TILE_FRAMES..];
-            let from = channel * W::BYTES;
-            for (slot, frame) in room.iter_mut().zip(tile.chunks_exact(align)) {
-                *slot = W::value(&frame[from..from + W::BYTES]);
+            let room = &mut block.channel_mut(channel)[tile_index * tile_frames..];
+            for (slot, frame) in room.iter_mut().zip(line.chunks_exact(channels)) {
+                *slot = frame[channel];
             }
         }
     }
@@ -164,6 +170,13 @@ trait Written {
     const BYTES: usize;
     /// Full scale = 1.0; an integer of `b` bits comes as the integer over 2^(b-1), exactly.
     fn value(bytes: &[u8]) -> f64;
+    /// As many samples as `out` is long, one after the other.
+    #[inline(always)]
+    fn line(bytes: &[u8], out: &mut [f64]) {
+        for (slot, sample) in out.iter_mut().zip(bytes.chunks_exact(Self::BYTES)) {
+            *slot = Self::value(sample);
+        }
+    }
 }
 
 macro_rules! written {
@@ -188,10 +201,46 @@ written!(U8, 1, |b| (f64::from(b[0]) - 128.0) * OVER_2_7);
 written!(I8, 1, |b| f64::from(i8::from_le_bytes(b)) * OVER_2_7);
 written!(I16Le, 2, |b| f64::from(i16::from_le_bytes(b)) * OVER_2_15);
 written!(I16Be, 2, |b| f64::from(i16::from_be_bytes(b)) * OVER_2_15);
-// 24 bits in the upper part of 32: the sign comes for free, and 2^-31 undoes the shift.
-written!(I24Le, 3, |b| f64::from(i32::from_le_bytes([
-    0, b[0], b[1], b[2]
-])) * OVER_2_31);
+
+/// 24 bits in the upper part of 32: the sign comes for free, and 2^-31 undoes the shift.
+struct I24Le;
+
+impl Written for I24Le {
+    const BYTES: usize = 3;
+
+    #[inline(always)]
+    fn value(bytes: &[u8]) -> f64 {
+        let b = array::<3>(bytes);
+        f64::from(i32::from_le_bytes([0, b[0], b[1], b[2]])) * OVER_2_31
+    }
+
+    /// The usual one, so it is worth the trouble: three words hold four samples.
+    #[inline(always)]
+    fn line(bytes: &[u8], out: &mut [f64]) {
+        const GROUPS: usize = 64;
+        let mut integers = [0i32; 4 * GROUPS];
+        let pieces = out.chunks_mut(4 * GROUPS).zip(bytes.chunks(12 * GROUPS));
+        for (out, bytes) in pieces {
+            let groups = bytes.chunks_exact(12);
+            let rest = groups.remainder();
+            let whole = 4 * groups.len();
+            for (four, group) in integers.chunks_exact_mut(4).zip(groups) {
+                let words = [0, 4, 8].map(|at| u32::from_le_bytes(array::<4>(&group[at..])));
+                four[0] = (words[0] << 8) as i32;
+                four[1] = ((words[0] >> 24) << 8 | words[1] << 16) as i32;
+                four[2] = ((words[1] >> 16) << 8 | words[2] << 24) as i32;
+                four[3] = (words[2] & !0xff) as i32;
+            }
+            for (slot, integer) in out[..whole].iter_mut().zip(&integers) {
+                *slot = f64::from(*integer) * OVER_2_31;
+            }
+            for (slot, sample) in out[whole..].iter_mut().zip(rest.chunks_exact(3)) {
+                *slot = Self::value(sample);
+            }
+        }
+    }
+}
+
 written!(I24Be, 3, |b| f64::from(i32::from_be_bytes([
     b[0], b[1], b[2], 0
 ])) * OVER_2_31);

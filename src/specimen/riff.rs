@@ -111,6 +111,7 @@ pub(super) fn walk(source: &Source) -> Result<Riff, OpenError> {
             incomplete: None,
         },
         data_open: false,
+        blank: None,
     };
     let end = walk.chunks()?;
     walk.judge_riff_size(le32(&head[4..]), end);
@@ -134,6 +135,8 @@ struct Walk<'a> {
     riff: Riff,
     /// The end of `data` is not known from the header or lies beyond the file.
     data_open: bool,
+    /// Where zeros stand in the place of a chunk.
+    blank: Option<u64>,
 }
 
 impl Walk<'_> {
@@ -291,7 +294,9 @@ impl Walk<'_> {
         let bytes = self.len - at;
         let after_data = self.riff.chunks.last().is_some_and(|c| c.id == *b"data");
         let head = self.source.bytes(at, AUDIO_AFTER_END as usize)?;
-        if after_data && bytes >= AUDIO_AFTER_END && head.iter().any(|byte| *byte != 0) {
+        let blank = head.iter().all(|byte| *byte == 0);
+        self.blank = blank.then_some(at);
+        if after_data && bytes >= AUDIO_AFTER_END && !blank {
             self.odd(
                 OddityKind::HeaderSaysLess,
                 format!(
@@ -337,6 +342,15 @@ impl Walk<'_> {
             );
             return;
         };
+        // The header counts chunks there: space that was set aside and is not written yet.
+        if let Some(at) = self
+            .blank
+            .filter(|at| says >= self.len && self.len - at >= 8)
+        {
+            self.riff.incomplete.get_or_insert(format!(
+                "the end may not have been written yet: zeros stand where a chunk should, at byte {at}"
+            ));
+        }
         // A missing or an uncounted last pad byte makes one byte of difference.
         if says > self.len + 1 {
             let text = format!(

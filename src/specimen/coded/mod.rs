@@ -3,7 +3,7 @@
 //!
 //! In: an open file and its kind. Out: facts, and a [`Coded`] that says how to read it. What the
 //! library cannot decode is refused here in words: Opus, AAC other than LC or with more than two
-//! channels, A-law and mu-law. It follows no edit list: an MP4's encoder delay stays in. It may
+//! channels, Vorbis with more than two (decoded wrongly), A-law and mu-law. It follows no edit list: an MP4's encoder delay stays in. It may
 //! panic on hostile bytes, so every call into it is caught; a panic counts as refused bytes.
 
 mod read;
@@ -171,6 +171,12 @@ impl<'a> Stream<'a> {
             return Err(OpenError::unsupported(format!("{count} channels")));
         }
         let (encoding, lossless_bits) = encoding(params)?;
+        // Held against a second decoder, its samples are wrong from the third channel on.
+        if encoding == Encoding::Vorbis && count > 2 {
+            return Err(OpenError::unsupported(format!(
+                "Vorbis with {count} channels, which the decoding library does not decode rightly"
+            )));
+        }
         let coded = Coded {
             kind: self.kind,
             encoding,
@@ -227,9 +233,13 @@ fn encoding(params: &AudioCodecParameters) -> Result<(Encoding, Option<u16>), Op
     Ok(match params.codec {
         codec::CODEC_ID_FLAC => (Encoding::Flac, bits),
         codec::CODEC_ID_ALAC => {
-            // The magic cookie: frame length (4 bytes), version, bit depth (from memory).
-            let depth = params.extra_data.as_ref().and_then(|cookie| cookie.get(5));
-            (Encoding::Alac, depth.map(|bits| u16::from(*bits)))
+            let cookie = params.extra_data.as_deref().map_or(&[][..], alac_cookie);
+            // Frame length (4 bytes), version, bit depth (from memory).
+            let depth = cookie
+                .get(5)
+                .copied()
+                .filter(|bits| (1..=32).contains(bits));
+            (Encoding::Alac, depth.map(u16::from))
         }
         codec::CODEC_ID_MP3 => (Encoding::Mp3, None),
         codec::CODEC_ID_AAC => (Encoding::Aac, None),
@@ -249,6 +259,16 @@ fn encoding(params: &AudioCodecParameters) -> Result<(Encoding, Option<u16>), Op
             }
         }
     })
+}
+
+/// The cookie itself: older writers put a `frma` and an `alac` atom around it.
+fn alac_cookie(mut bytes: &[u8]) -> &[u8] {
+    for name in [b"frma", b"alac"] {
+        if bytes.get(4..8) == Some(name) {
+            bytes = bytes.get(12..).unwrap_or(&[]);
+        }
+    }
+    bytes
 }
 
 /// Labels where the stream says positions. The library's first 18 are those of the WAVE mask,

@@ -27,6 +27,9 @@ const MAX_REFUSED_IN_A_ROW: u64 = 1000;
 /// writer; two frames of the longest (MP3, AAC) are no missing audio. Own choice.
 const LOSSY_SLACK_FRAMES: u64 = 2 * 2048;
 
+/// Writers of CAF are known that count the last packet as a full one (of 4096 frames).
+const CAF_SLACK_FRAMES: u64 = 4096;
+
 pub(in super::super) fn read(
     source: &Source,
     coded: &Coded,
@@ -227,9 +230,10 @@ impl Decoding<'_> {
             );
         }
         let reached = self.end.unwrap_or(self.blocks.frames);
-        let slack = match coded.lossless_bits {
-            Some(_) => 0,
-            None => LOSSY_SLACK_FRAMES,
+        let slack = match (coded.kind, coded.lossless_bits) {
+            (Kind::Caf, _) => CAF_SLACK_FRAMES,
+            (_, Some(_)) => 0,
+            (_, None) => LOSSY_SLACK_FRAMES,
         };
         let missing = coded
             .declared

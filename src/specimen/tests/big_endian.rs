@@ -39,6 +39,21 @@ fn ssnd(samples: &[u8]) -> Vec<u8> {
     be_chunk(b"SSND", &[&[0; 8], samples].concat())
 }
 
+pub fn small_aiff() -> Vec<u8> {
+    form(
+        b"AIFF",
+        &[
+            be_chunk(b"NAME", b"x"),
+            comm(2, 2, 24, None),
+            ssnd(&bytes_24(true)),
+        ],
+    )
+}
+
+pub fn small_caf() -> Vec<u8> {
+    caf(0, 6, 24, None, &bytes_24(true))
+}
+
 const VALUES: [i32; 4] = [1, -1, 0x7f_ffff, -0x80_0000];
 
 fn wanted() -> Vec<Vec<f64>> {

@@ -79,6 +79,20 @@ fn chunks_that_are_still_to_come_are_waited_for() {
 }
 
 #[test]
+fn chunks_behind_the_audio_that_are_not_written_yet_are_waited_for() {
+    let mut file = riff(
+        b"RIFF",
+        &[
+            chunk(b"fmt ", &fmt(1, 1, 48_000, 16)),
+            chunk(b"data", &ramp(2026)),
+            chunk(b"axml", &[b'x'; 500]),
+        ],
+    );
+    file[4096..].fill(0);
+    assert!(waits_for("a.wav", &file).contains("where a chunk should, at byte 4096"));
+}
+
+#[test]
 fn a_copy_preallocated_at_full_size_is_waited_for_until_its_end_is_written() {
     let whole = wave(30_000);
     for written in [4096, 8192, 40_960] {

@@ -2,8 +2,10 @@
 //! files in a temporary folder. The helpers make input; they assert nothing.
 
 mod big_endian;
+mod coded;
 mod completeness;
 mod flac;
+mod hostile;
 mod metadata;
 mod wave;
 

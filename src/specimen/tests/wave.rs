@@ -194,6 +194,7 @@ fn a_file_cut_in_its_audio_says_how_much_is_missing() {
         [OddityKind::DataTruncated, OddityKind::PartialFrame]
     );
     assert_eq!(reading.oddities[0].count, 501);
+    assert_eq!(reading.oddities[0].at.unwrap().0, 749.0 / 48_000.0);
     assert!(
         reading.oddities[0].says.contains("2000"),
         "{:?}",

@@ -93,6 +93,14 @@ impl Specimen {
             }
         };
         let mut oddities = opened.oddities;
+        if let Body::Linear(linear) = &opened.body {
+            let end = linear.frames().at(linear.sample_rate);
+            for oddity in &mut oddities {
+                if oddity.kind == OddityKind::DataTruncated {
+                    oddity.at = Some(end);
+                }
+            }
+        }
         oddities.extend(sniff::extension_differs(path, opened.format.container));
         Ok(Self {
             source,
