@@ -26,6 +26,7 @@ mod words;
 pub use catalogue::{Check, catalogue, check};
 pub use facts::Facts;
 pub use types::*;
+pub use words::asked;
 pub use verdict::judge;
 
 use crate::profile::{self, Profile, ProfileError, ProfileSet, Rule};

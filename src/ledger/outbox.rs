@@ -34,7 +34,8 @@ impl NoticeKind {
         }
     }
 
-    fn from_word(word: &str) -> Result<Self, LedgerError> {
+    /// The kind of that word.
+    pub fn from_word(word: &str) -> Result<Self, LedgerError> {
         [
             Self::Stop,
             Self::Advise,

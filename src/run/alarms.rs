@@ -1,0 +1,104 @@
+//! What the operator is told of: each trouble once when it begins and once when it is over.
+//!
+//! In: a key, and sentences. Out: a line in the log and a notice in the outbox. A trouble that
+//! comes and goes is not told again within ten minutes; the log has it all.
+
+use std::collections::HashMap;
+use std::sync::{Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use jiff::Timestamp;
+use tracing::{error, info};
+
+use crate::ledger::{Ledger, NewNotice, NoticeKind};
+use crate::notice::{Payload, Trouble};
+
+/// Own choice: longer than any retry, shorter than a coffee.
+const QUIET: Duration = Duration::from_secs(600);
+
+pub(super) struct Alarms {
+    ledger: Ledger,
+    known: Mutex<HashMap<String, Known>>,
+}
+
+struct Known {
+    says: String,
+    active: bool,
+    /// Told by a notice, and when.
+    told: Option<Instant>,
+}
+
+impl Alarms {
+    pub(super) fn new(ledger: Ledger) -> Self {
+        Self { ledger, known: Mutex::new(HashMap::new()) }
+    }
+
+    /// Something is wrong. `key` names it, `says` is one sentence, `place` where, `to_do` what
+    /// to do. Returns whether a notice was filed.
+    pub(super) fn raise(&self, key: &str, says: &str, place: &str, to_do: &str) -> bool {
+        let tell = {
+            let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+            let known = all.entry(key.to_owned()).or_insert(Known {
+                says: String::new(),
+                active: false,
+                told: None,
+            });
+            if known.active && known.says == says {
+                return false;
+            }
+            known.active = true;
+            known.says = says.to_owned();
+            let tell = known.told.is_none_or(|told| told.elapsed() > QUIET);
+            if tell {
+                known.told = Some(Instant::now());
+            }
+            tell
+        };
+        error!(key, place, to_do, "{says}");
+        tell && self.file(key, says, place, to_do, false)
+    }
+
+    /// It is over. Says nothing where nothing was wrong.
+    pub(super) fn over(&self, key: &str, place: &str) -> bool {
+        let (says, tell) = {
+            let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+            let Some(known) = all.get_mut(key).filter(|known| known.active) else { return false };
+            known.active = false;
+            (known.says.clone(), known.told.is_some_and(|told| told.elapsed() < QUIET * 6 * 24))
+        };
+        info!(key, place, "over: {says}");
+        tell && self.file(key, &says, place, "", true)
+    }
+
+    /// The sentences of what is wrong now, in the order of their keys.
+    pub(super) fn active(&self) -> Vec<String> {
+        let all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut active: Vec<(&String, &Known)> = all.iter().filter(|(_, k)| k.active).collect();
+        active.sort_by_key(|(key, _)| *key);
+        active.into_iter().map(|(_, known)| known.says.clone()).collect()
+    }
+
+    fn file(&self, key: &str, says: &str, place: &str, to_do: &str, over: bool) -> bool {
+        let now = Timestamp::now();
+        let payload = Payload::Trouble(Trouble {
+            at: now.to_string(),
+            what: says.to_owned(),
+            place: place.to_owned(),
+            to_do: to_do.to_owned(),
+            over,
+        });
+        let notice = NewNotice {
+            kind: NoticeKind::Trouble,
+            key: format!("trouble {key} {now}"),
+            payload_json: payload.to_json(),
+            at: now,
+        };
+        match self.ledger.notice(notice) {
+            Ok(new) => new,
+            Err(failed) => {
+                error!(error = %failed, "a trouble could not be put into the outbox");
+                false
+            }
+        }
+    }
+}

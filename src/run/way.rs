@@ -1,0 +1,460 @@
+//! The way of one file: weigh, decide, plan, write the papers, carry out, tell.
+//!
+//! In: an arrival. Out: what to answer intake. Whatever fails, the file is complete at one
+//! place, and somebody is told or it is tried again.
+
+use std::ffi::OsStr;
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::time::Duration;
+
+use jiff::ZonedDateTime;
+use tracing::{error, info, info_span, warn};
+
+use super::house::{Destinations, House};
+use crate::config::Watch;
+use crate::custody::{self, CustodyError, Deed, Plan, Remedy};
+use crate::intake::{Arrival, Identity};
+use crate::judge;
+use crate::layout::Label;
+use crate::ledger::{
+    CustodyEvent, CustodyEventKind, DeedKind, FileId, FileKey, FileState, FileStory, Ledger,
+    LedgerError, NewNotice, NoticeKind, Place, Seen, Weighing,
+};
+use crate::notice::{ClearAgain, FileNotice, Payload};
+use crate::profile::Profile;
+use crate::record::{self, Placement, Revision, Sidecar, Story};
+use crate::specimen;
+use crate::weigh::{self, Request, WeighError};
+
+/// What intake is told of a file.
+pub(super) enum Answer {
+    /// It is dealt with.
+    Done,
+    /// It came to nothing: let it settle and arrive again.
+    GiveBack,
+    /// The same, after a while.
+    Later(Duration),
+    /// The house is stopping.
+    Stopped,
+}
+
+/// For a folder that is away, a disk that is full: own choice, a few looks a minute.
+const AGAIN: Duration = Duration::from_secs(15);
+
+/// What a file is judged by.
+struct Asked<'a> {
+    profile: &'a Profile,
+    channels: Option<&'a [Label]>,
+}
+
+/// Takes a settled file through the house.
+pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
+    let shown = record::printable(arrival.path.as_os_str());
+    let _span = info_span!("file", watch = %arrival.watch, path = %shown).entered();
+    if house.is_stopping() {
+        return Answer::Stopped;
+    }
+    let Some(watch) = house.watch(&arrival.watch) else { return Answer::Done };
+    if !house.can_deliver(watch) {
+        return Answer::Later(AGAIN);
+    }
+    let asked = match asked_of(house, watch, &arrival.path) {
+        Ok(asked) => asked,
+        Err(says) => {
+            house.alarm(&format!("profile {}", watch.name), &says, &watch.name, "mend the configuration");
+            return Answer::Later(AGAIN);
+        }
+    };
+    let trouble = format!("file {}:{shown}", watch.name);
+    match weigh_and_act(house, watch, arrival, &asked) {
+        Ok(answer) => {
+            if matches!(answer, Answer::Done) {
+                house.alarm_over(&trouble, &watch.name);
+            }
+            answer
+        }
+        Err(Failed::Weigh(WeighError::Stopped)) => Answer::Stopped,
+        Err(Failed::Weigh(WeighError::Changed)) => {
+            info!("changed while it was read; it settles anew");
+            Answer::GiveBack
+        }
+        Err(Failed::Weigh(WeighError::NotAFile(what))) => {
+            warn!(what, "is not a regular file any more and is left alone");
+            Answer::Done
+        }
+        Err(Failed::Weigh(WeighError::Io(source))) => {
+            // Gone between settling and reading: no trouble, intake will say so.
+            if source.kind() == std::io::ErrorKind::NotFound {
+                return Answer::GiveBack;
+            }
+            house.alarm(
+                &trouble,
+                &format!("{}:{shown} could not be read: {source}", watch.name),
+                &watch.name,
+                "the file stays where it is and is tried again every 15 s; nothing goes out",
+            );
+            Answer::Later(AGAIN)
+        }
+        Err(Failed::Custody(failed)) => match failed.remedy() {
+            Remedy::WeighAnew | Remedy::PlanAgain => {
+                info!(why = %failed, "nothing was done; it settles anew");
+                Answer::GiveBack
+            }
+            Remedy::Tell => {
+                if matches!(failed, CustodyError::Unfinished { .. }) {
+                    house.note_waiting_deed();
+                }
+                let says = format!("{}:{shown}: {}", watch.name, chain(&failed));
+                house.alarm(&trouble, &says, &watch.name, "it is tried again every 15 s");
+                Answer::Later(AGAIN)
+            }
+        },
+        Err(Failed::Ledger(LedgerError::StillOpen(_))) => {
+            house.note_waiting_deed();
+            Answer::Later(AGAIN)
+        }
+        Err(Failed::Ledger(failed)) => {
+            error!(error = %chain(&failed), "the ledger could not be written; the file waits");
+            Answer::Later(AGAIN)
+        }
+    }
+}
+
+#[derive(Debug, thiserror::Error)]
+enum Failed {
+    #[error(transparent)]
+    Weigh(#[from] WeighError),
+    #[error(transparent)]
+    Custody(#[from] CustodyError),
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+}
+
+fn chain(error: &dyn std::error::Error) -> String {
+    let mut says = error.to_string();
+    let mut next = error.source();
+    while let Some(source) = next {
+        says.push_str(": ");
+        says.push_str(&source.to_string());
+        next = source.source();
+    }
+    says
+}
+
+fn asked_of<'a>(house: &'a House, watch: &'a Watch, path: &Path) -> Result<Asked<'a>, String> {
+    let route = watch.routes.iter().find(|route| route.matcher.is_match(path));
+    let name = route.map_or(&watch.profile, |route| &route.profile);
+    let profile = house
+        .profiles
+        .get(name)
+        .ok_or_else(|| format!("there is no profile {name:?} for watch {:?}", watch.name))?;
+    Ok(Asked { profile, channels: route.and_then(|route| route.channels.as_deref()) })
+}
+
+fn weigh_and_act(
+    house: &House,
+    watch: &Watch,
+    arrival: &Arrival,
+    asked: &Asked,
+) -> Result<Answer, Failed> {
+    let key = FileKey { watch: &watch.name, path: &arrival.path };
+    let name = arrival.path.file_name().unwrap_or_default();
+    let now = ZonedDateTime::now();
+    let known = already_weighed(&house.ledger, key, arrival, asked, watch.md5)?;
+    let file = house.ledger.settled(key, &arrival.identity)?;
+    let (sidecar, identity) = match known {
+        Some(sidecar) => {
+            info!(verdict = sidecar.verdict.word(), "known: the same bytes under the same profile");
+            (sidecar, arrival.identity)
+        }
+        None => {
+            let weighed = weigh::weigh(
+                &Request {
+                    path: &arrival.full_path(),
+                    profile: asked.profile,
+                    channels: asked.channels,
+                    md5: watch.md5,
+                    incomplete: arrival.incomplete.as_deref(),
+                },
+                &mut |_, _| match house.is_stopping() {
+                    true => ControlFlow::Break(()),
+                    false => ControlFlow::Continue(()),
+                },
+            )?;
+            let identity = weighed.identity;
+            let sidecar = record::sidecar(&weighed, name, asked.profile, Vec::new(), None, &now);
+            (sidecar, identity)
+        }
+    };
+    let mut sidecar = sidecar;
+    let blake3 = sidecar.file.digests.blake3.clone();
+    let revision = house.ledger.revision_of(key, &blake3)?;
+    sidecar.revision = Some(Revision { number: revision.number, replaces: revision.replaces });
+    house.ledger.weighed(file, weighing(&sidecar, &identity, asked.profile))?;
+    info!(
+        verdict = sidecar.verdict.word(),
+        reason = sidecar.reason,
+        profile = asked.profile.name,
+        blake3 = blake3.get(..16),
+        "weighed"
+    );
+    act(house, watch, arrival, file, sidecar, &identity)
+}
+
+/// The record of an earlier weighing of the same bytes, where there is no need to weigh again:
+/// a daemon that died after weighing, or a share that came back with other inodes.
+fn already_weighed(
+    ledger: &Ledger,
+    key: FileKey,
+    arrival: &Arrival,
+    asked: &Asked,
+    md5: bool,
+) -> Result<Option<Sidecar>, Failed> {
+    let fits = |text: &str| {
+        let sidecar = Sidecar::parse(text).ok()?;
+        let same = sidecar.profile.digest == asked.profile.digest
+            && sidecar.tool.version == env!("CARGO_PKG_VERSION")
+            && (!md5 || sidecar.file.digests.md5.is_some());
+        same.then_some(sidecar)
+    };
+    // An incomplete file is judged with the reason for it, which no earlier record has.
+    if arrival.incomplete.is_some() {
+        return Ok(None);
+    }
+    match ledger.look_up(key, &arrival.identity)? {
+        Seen::Same { file, state: FileState::Weighed } => {
+            let text = ledger.sidecar_of(file)?;
+            Ok(text.as_deref().and_then(fits))
+        }
+        Seen::Changed { last_blake3: Some(last) } => {
+            let Some(before) = ledger.last_sidecar(key)?.and_then(|last| fits(&last.text)) else {
+                return Ok(None);
+            };
+            if before.file.bytes != arrival.identity.bytes || before.file.digests.blake3 != last {
+                return Ok(None);
+            }
+            let (identity, digests) =
+                specimen::digest_file(&arrival.full_path(), md5).map_err(WeighError::Io)?;
+            if identity != arrival.identity {
+                return Err(WeighError::Changed.into());
+            }
+            Ok((digests.blake3 == last).then_some(before))
+        }
+        _ => Ok(None),
+    }
+}
+
+fn weighing(sidecar: &Sidecar, identity: &Identity, profile: &Profile) -> Weighing {
+    let digests = &sidecar.file.digests;
+    Weighing {
+        identity: *identity,
+        bytes: sidecar.file.bytes,
+        blake3: digests.blake3.clone(),
+        sha256: digests.sha256.clone().unwrap_or_default(),
+        audio_blake3: sidecar.file.audio_digest.as_ref().map(|d| d.blake3.clone()),
+        profile: profile.name.clone(),
+        profile_digest: profile.digest.clone(),
+        tool_version: env!("CARGO_PKG_VERSION").into(),
+        verdict: sidecar.verdict.word().into(),
+        reason: sidecar.reason.clone(),
+        sidecar_json: sidecar.to_line(),
+    }
+}
+
+fn act(
+    house: &House,
+    watch: &Watch,
+    arrival: &Arrival,
+    file: FileId,
+    mut sidecar: Sidecar,
+    identity: &Identity,
+) -> Result<Answer, Failed> {
+    let destinations = House::destinations(watch);
+    let from = destinations.watch.place(&arrival.path);
+    let (deed, remark) = decide(watch, &destinations, &sidecar);
+    let plan = custody::plan(&house.ledger, &from, &deed, destinations.record.as_ref())?;
+    let now = ZonedDateTime::now();
+    let events = events(arrival, &from, &plan, &sidecar.written, remark, &now);
+    sidecar.custody = events.clone();
+    let placement = placement(&plan, &sidecar);
+    let note = (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &title));
+    let notice = notice(house, watch, arrival, file, &sidecar, placement, &now)?;
+    let told = notice.is_some();
+    let text = sidecar.to_pretty();
+    let done = custody::carry_out(
+        &house.ledger,
+        file,
+        &plan,
+        custody::Papers {
+            identity,
+            blake3: &sidecar.file.digests.blake3,
+            sidecar: &text,
+            note: note.as_deref(),
+            events,
+            notice,
+        },
+    )?;
+    info!(
+        place = %done.place,
+        verdict = sidecar.verdict.word(),
+        "{}", event_of(plan.deed).word()
+    );
+    for remark in &done.remarks {
+        warn!(place = %done.place, "{remark}");
+    }
+    if let Some(trouble) = &done.note_trouble {
+        let says = format!("the note for {from} could not be written: {}", chain(trouble));
+        house.alarm(&format!("note {from}"), &says, &watch.name, "");
+    }
+    if told {
+        house.post.notify_one();
+    }
+    Ok(if done.source_left { Answer::GiveBack } else { Answer::Done })
+}
+
+/// What is to be done with it, and why it stays where it does.
+fn decide(
+    watch: &Watch,
+    destinations: &Destinations,
+    sidecar: &Sidecar,
+) -> (Deed, Option<&'static str>) {
+    if !sidecar.verdict.goes_on() {
+        return match &destinations.quarantine {
+            Some(root) => (Deed::Quarantine { root: root.clone() }, None),
+            None => (Deed::Keep, Some("no quarantine folder is configured: it stays and is marked")),
+        };
+    }
+    match &destinations.release {
+        None => (Deed::Keep, None),
+        Some(_) if watch.signoffs > 0 => {
+            (Deed::Keep, Some("waits for sign-offs, which this version can not take yet"))
+        }
+        Some(root) => (Deed::Release { root: root.clone() }, None),
+    }
+}
+
+fn event_of(deed: DeedKind) -> CustodyEventKind {
+    match deed {
+        DeedKind::Release => CustodyEventKind::Released,
+        DeedKind::Quarantine => CustodyEventKind::Quarantined,
+        DeedKind::Keep => CustodyEventKind::Kept,
+    }
+}
+
+fn events(
+    arrival: &Arrival,
+    from: &Place,
+    plan: &Plan,
+    weighed_at: &str,
+    remark: Option<&str>,
+    now: &ZonedDateTime,
+) -> Vec<CustodyEvent> {
+    let event = |at: String, event| CustodyEvent { at, event, from: None, to: None, says: None };
+    let settled = arrival.settled_at.to_zoned(now.time_zone().clone());
+    let taken = plan.renamed_because_taken.then_some("the name was taken there, so a number was added");
+    vec![
+        CustodyEvent {
+            from: Some(from.to_string()),
+            says: arrival.incomplete.clone(),
+            ..event(rfc3339(&settled), CustodyEventKind::Settled)
+        },
+        event(weighed_at.to_owned(), CustodyEventKind::Weighed),
+        CustodyEvent {
+            from: Some(from.to_string()),
+            to: plan.to.as_ref().map(Place::to_string),
+            says: remark.or(taken).map(str::to_owned),
+            ..event(rfc3339(now), event_of(plan.deed))
+        },
+    ]
+}
+
+fn rfc3339(at: &ZonedDateTime) -> String {
+    at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
+}
+
+fn placement(plan: &Plan, sidecar: &Sidecar) -> Placement {
+    let place = plan.to.as_ref().unwrap_or(&plan.from);
+    let path = record::printable(place.absolute().as_os_str());
+    Placement {
+        now: format!("{place} ({path})"),
+        moved: plan.to.is_some(),
+        ways: record::ways_on(sidecar.verdict),
+    }
+}
+
+/// The catalogue's name of a check.
+fn title(check: &str) -> Option<String> {
+    judge::check(check).map(|check| check.title.to_owned())
+}
+
+/// Whom it concerns, if anybody: a stop always, an advice for mail and digest, a clear file
+/// when its revision before was stopped, or where mails of clear files are asked for.
+fn notice(
+    house: &House,
+    watch: &Watch,
+    arrival: &Arrival,
+    file: FileId,
+    sidecar: &Sidecar,
+    placement: Placement,
+    now: &ZonedDateTime,
+) -> Result<Option<NewNotice>, Failed> {
+    let told = FileNotice {
+        watch: watch.name.clone(),
+        at: sidecar.written.clone(),
+        story: Story::of(sidecar, &title),
+        placement,
+    };
+    let stopped_before = match sidecar.verdict.goes_on() {
+        true => stop_before(&house.ledger, watch, &arrival.path, file)?,
+        false => None,
+    };
+    let payload = match stopped_before {
+        Some(story) => Payload::ClearAgain(ClearAgain {
+            file: told,
+            stopped_at: story.weighed_at.map(|at| rfc3339(&at.to_zoned(now.time_zone().clone()))),
+            stopped_for: story.reason,
+            stop_message_id: house.ledger.message_id_of_stop(story.file)?,
+        }),
+        None => Payload::of_file(told),
+    };
+    let kind = match &payload {
+        Payload::Stop(_) => NoticeKind::Stop,
+        Payload::Advise(_) => NoticeKind::Advise,
+        Payload::ClearAgain(_) => NoticeKind::Clear,
+        _ if house.config.mail.as_ref().is_some_and(|mail| mail.when.clear) => NoticeKind::Clear,
+        _ => return Ok(None),
+    };
+    let revision = sidecar.revision.as_ref().map_or(1, |revision| revision.number);
+    // The same finding on the same bytes in the same place is told once, whatever inodes it has.
+    let key = format!(
+        "{} {}:{} r{revision} {} {}",
+        kind.word(),
+        watch.name,
+        shown(&arrival.path),
+        sidecar.file.digests.blake3,
+        sidecar.profile.digest,
+    );
+    let payload_json = payload.to_json();
+    Ok(Some(NewNotice { kind, key, payload_json, at: now.timestamp() }))
+}
+
+fn shown(path: &Path) -> String {
+    record::printable(path.as_os_str() as &OsStr)
+}
+
+/// The revision before this one, if it was stopped.
+fn stop_before(
+    ledger: &Ledger,
+    watch: &Watch,
+    path: &Path,
+    file: FileId,
+) -> Result<Option<FileStory>, LedgerError> {
+    let stories = ledger.find_by_name_or_path(path)?;
+    let before = stories
+        .into_iter()
+        .filter(|story| story.watch == watch.name && story.path == path && story.file != file)
+        .filter(|story| story.verdict.is_some())
+        .max_by_key(|story| story.file);
+    Ok(before.filter(|story| matches!(story.verdict.as_deref(), Some("stop" | "unread"))))
+}
