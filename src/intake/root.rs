@@ -103,7 +103,7 @@ impl Doubt {
                  disk now, give the watch a new name."
             ),
             Self::EmptyElsewhere => format!(
-                "the folder {root} (watch \"{watch}\") lies on another device than before and is \
+                "the folder {root} (watch \"{watch}\") is on another file system than before, and \
                  empty: is the right share mounted? Nothing is taken for removed. This ends with \
                  the first file in it, or when the old one is back."
             ),

@@ -57,6 +57,8 @@ pub(super) struct Scanner {
     this_run: bool,
     /// Where the root stood at the last scan; `None` while it is missing.
     place: Option<Place>,
+    /// Whether the last scan doubted the root.
+    in_doubt: bool,
     /// Whether what is not there may be taken for gone.
     pub(super) may_conclude: bool,
     pub(super) ears: Option<Ears>,
@@ -104,6 +106,7 @@ impl Scanner {
             start,
             this_run: false,
             place: None,
+            in_doubt: false,
             may_conclude: false,
             ears: None,
             ears_not_before: start,
@@ -248,13 +251,16 @@ impl Scanner {
             listing.is_some_and(|l| l.names.iter().all(|n| self.order.names.is_left_alone(n)))
         });
         let footing = footing(self.memory.as_ref(), self.this_run, &place, empty);
+        // After a doubt, all three numbers may be given anew to another share.
+        let doubtful = matches!(footing, Footing::Doubtful(_));
+        let anew = std::mem::replace(&mut self.in_doubt, doubtful) && !doubtful;
         if self.place != Some(place) {
             self.ears = None;
             self.folders.clear();
             self.place = Some(place);
             self.remark_on_file_system(root)?;
         }
-        self.may_conclude = !matches!(footing, Footing::Doubtful(_));
+        self.may_conclude = !doubtful;
         if let Footing::Doubtful(doubt) = footing {
             let says = doubt.says(&self.order.root, &self.order.name);
             self.tell.trouble(ROOT, says)?;
@@ -264,7 +270,7 @@ impl Scanner {
 
         self.open_ears();
         self.walk(root, Path::new(""), place, true)?;
-        self.look_at_unmet(root, footing == Footing::Replaced)?;
+        self.look_at_unmet(root, anew || footing == Footing::Replaced)?;
         self.end_sweep()?;
 
         if self.may_conclude {

@@ -271,6 +271,8 @@ enum Step {
     Remove,
     Finish(bool),
     Look,
+    /// A look; if it leads to a probe, the file changes while it is probed.
+    LookWhileItChanges,
     Done,
     GiveBack,
 }
@@ -282,6 +284,7 @@ fn steps() -> impl Strategy<Value = Vec<(usize, Step)>> {
         1 => Just(Step::Remove),
         1 => any::<bool>().prop_map(Step::Finish),
         5 => Just(Step::Look),
+        1 => Just(Step::LookWhileItChanges),
         1 => Just(Step::Done),
         1 => Just(Step::GiveBack),
     ];
@@ -320,13 +323,27 @@ impl World {
         }
     }
 
+    fn change(&mut self, n: usize) {
+        self.states += 1;
+        self.files[n].now = Some(identity(self.states));
+    }
+
     fn look(&mut self, n: usize) -> Result<(), TestCaseError> {
+        self.look_and(n, false)
+    }
+
+    fn look_and(&mut self, n: usize, change: bool) -> Result<(), TestCaseError> {
         let (path, now) = (Self::path(n), self.clock);
         let model = &mut self.files[n];
         Self::see(model, now);
         if self.settling.look(&path, model.now, now, unknown) != AfterLook::Probe {
             return Ok(());
         }
+        if change {
+            self.change(n);
+        }
+        let model = &mut self.files[n];
+        Self::see(model, now);
         let probe = if model.complete {
             Probe::Complete
         } else {
@@ -392,13 +409,11 @@ impl World {
     fn step(&mut self, n: usize, step: Step) -> Result<(), TestCaseError> {
         match step {
             Step::Pass(seconds) => self.clock += at(seconds),
-            Step::Change => {
-                self.states += 1;
-                self.files[n].now = Some(identity(self.states));
-            }
+            Step::Change => self.change(n),
             Step::Remove => self.files[n].now = None,
             Step::Finish(complete) => self.files[n].complete = complete,
             Step::Look => self.look(n)?,
+            Step::LookWhileItChanges => self.look_and(n, true)?,
             Step::Done => self.done(n)?,
             Step::GiveBack => self.given_back(n)?,
         }

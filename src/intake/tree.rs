@@ -21,6 +21,10 @@ use rustix::io::Errno;
 use super::Identity;
 use super::root::Place;
 
+/// `STATX_MNT_ID_UNIQUE` of linux/stat.h: mount ids that are never given twice (since kernel 6.8; an
+/// older one gives its plain ids, which the next mount may get again).
+const MNT_ID_UNIQUE: StatxFlags = StatxFlags::from_bits_retain(0x4000);
+
 /// What stands under a name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Found {
@@ -150,18 +154,15 @@ fn is_absence(error: Errno) -> bool {
 }
 
 fn statx_of(at: impl AsFd, path: &Path, flags: AtFlags) -> Result<Statx, Errno> {
-    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID;
+    let wanted = StatxFlags::BASIC_STATS | StatxFlags::MNT_ID | MNT_ID_UNIQUE;
     statx(at, path, flags, wanted)
 }
 
 fn place_of(seen: &Statx) -> Place {
     Place {
         device: makedev(seen.stx_dev_major, seen.stx_dev_minor),
-        mount: if StatxFlags::from_bits_retain(seen.stx_mask).contains(StatxFlags::MNT_ID) {
-            seen.stx_mnt_id
-        } else {
-            0
-        },
+        // A kernel before 5.8 leaves it zero.
+        mount: seen.stx_mnt_id,
         inode: seen.stx_ino,
         mount_point: seen.stx_attributes.contains(StatxAttributes::MOUNT_ROOT),
     }
@@ -195,6 +196,18 @@ mod tests {
         let listing = root.list(Path::new("")).expect("a listing").expect("there");
         let listed = listing.look(OsStr::new("a.wav")).expect("a look");
         assert_eq!(listed, Some(Found::File(by_std)));
+    }
+
+    #[test]
+    fn a_mount_point_is_told_from_a_folder() {
+        // proc(5): mounted at /proc; its number is PROC_SUPER_MAGIC of linux/magic.h.
+        let proc = OpenRoot::open(Path::new("/proc")).expect("it opens");
+        assert!(proc.place().mount_point);
+        assert_eq!(proc.file_system().expect("its kind"), 0x9fa0);
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let folder = OpenRoot::open(folder.path()).expect("it opens");
+        assert!(!folder.place().mount_point);
+        assert_ne!(folder.place().mount, proc.place().mount);
     }
 
     #[test]

@@ -131,7 +131,8 @@ fn a_folder_that_may_not_be_read_is_trouble_and_is_looked_into_when_it_may() {
     let mut share = Share::with(Options::default(), |root| {
         fs::create_dir(root.join("closed")).expect("made");
         write(&root.join("closed/a.wav"), &whole(100));
-        fs::set_permissions(root.join("closed"), fs::Permissions::from_mode(0)).expect("closed");
+        fs::set_permissions(root.join("closed"), fs::Permissions::from_mode(0o000))
+            .expect("closed");
         write(&root.join("z.wav"), &whole(100));
     });
     share.arrives_once("z.wav");
