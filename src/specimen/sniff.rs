@@ -65,11 +65,8 @@ pub(super) fn kind(source: &Source) -> Result<Kind, OpenError> {
     if let Some(kind) = by_signature(&head) {
         return Ok(kind);
     }
-    let at = after_id3(&head);
-    let behind = match at {
-        0 => head.clone(),
-        at => source.bytes(at, HEAD_BYTES)?,
-    };
+    let at = content_start(source)?;
+    let behind = source.bytes(at, HEAD_BYTES)?;
     if let Some(kind) = by_signature(&behind) {
         return Ok(kind);
     }
@@ -103,16 +100,30 @@ fn by_signature(head: &[u8]) -> Option<Kind> {
     }
 }
 
-/// Where the content begins after an ID3v2 tag (ID3 2.4.0 structure, clause 3.1); 0 without one.
-pub(super) fn after_id3(head: &[u8]) -> u64 {
-    if !head.starts_with(b"ID3") || head.len() < 10 {
-        return 0;
+/// Where the content begins behind ID3v2 tags; 0 without one. Some programs put a second tag
+/// before the first.
+pub(super) fn content_start(source: &Source) -> Result<u64, ReadError> {
+    const MAX_TAGS: usize = 8;
+    let mut at = 0;
+    for _ in 0..MAX_TAGS {
+        match source.array::<10>(at)?.as_ref().and_then(id3_bytes) {
+            Some(bytes) => at += bytes,
+            None => break,
+        }
     }
-    let size = head[6..10]
+    Ok(at)
+}
+
+/// Length of the ID3v2 tag with this head (ID3 2.4.0 structure, clauses 3.1 and 3.4).
+fn id3_bytes(head: &[u8; 10]) -> Option<u64> {
+    if !head.starts_with(b"ID3") {
+        return None;
+    }
+    let size = head[6..]
         .iter()
         .fold(0u64, |size, byte| size << 7 | u64::from(byte & 0x7f));
     let footer = if head[5] & 0x10 != 0 { 10 } else { 0 };
-    10 + size + footer
+    Some(10 + size + footer)
 }
 
 /// MPEG audio and ADTS have no signature, only frames: two in a row must fit, or one where a tag

@@ -26,12 +26,12 @@ use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
 use symphonia::core::io::{MediaSourceStream, MediaSourceStreamOptions};
 use symphonia::core::meta::{MetadataOptions, RawValue};
 
-use super::error::OpenError;
+use super::error::{OpenError, ReadError};
 use super::facts::{Container, Encoding, Format, Metadata};
 use super::labels;
 use super::linear::MAX_CHANNELS;
-use super::metadata::{MAX_ENTRIES, MAX_TEXT_BYTES, tag_name};
-use super::sniff::Kind;
+use super::metadata::{MAX_ENTRIES, MAX_HELD_BYTES, MAX_TEXT_BYTES, read_id3, tag_name};
+use super::sniff::{Kind, content_start};
 use super::source::Source;
 use super::text;
 use crate::layout::Label;
@@ -60,7 +60,10 @@ pub(super) fn open(
     let digesting = Digesting::new(None);
     let opened = caught(|| {
         let mut stream = Stream::open(source, &digesting, kind)?;
-        let tags = tags(stream.reader.as_mut());
+        let mut tags = tags(stream.reader.as_mut());
+        if begin(source, kind)? > 0 {
+            read_id3(&source.bytes(0, MAX_HELD_BYTES)?, &mut tags);
+        }
         Ok((stream.facts()?, tags))
     });
     // What the disk says goes before what the library makes of it.
@@ -99,6 +102,22 @@ pub(super) fn open(
     Ok((format, metadata, facts))
 }
 
+impl Kind {
+    /// Whether the library has to jump about in the file. Where it need not, it must not: it
+    /// would estimate the length from the end of the file and trim by the estimate.
+    fn needs_jumps(self) -> bool {
+        matches!(self, Self::Mp4 | Self::Caf | Self::Ogg)
+    }
+}
+
+/// Where the library begins: behind an ID3v2 tag, which it would search through for frames.
+fn begin(source: &Source, kind: Kind) -> Result<u64, ReadError> {
+    match kind.needs_jumps() {
+        true => Ok(0),
+        false => content_start(source),
+    }
+}
+
 /// A demultiplexer and the decoder for its sound track.
 struct Stream<'a> {
     reader: Box<dyn FormatReader + 'a>,
@@ -110,11 +129,26 @@ struct Stream<'a> {
 
 impl<'a> Stream<'a> {
     fn open(source: &'a Source, digesting: &'a Digesting, kind: Kind) -> Result<Self, OpenError> {
+        match Self::open_as(source, digesting, kind, kind.needs_jumps()) {
+            // The end of a cut Ogg file cannot be looked at for the length; its start can.
+            Err(OpenError::Damaged { .. }) if kind == Kind::Ogg => {
+                Self::open_as(source, digesting, kind, false)
+            }
+            opened => opened,
+        }
+    }
+
+    fn open_as(
+        source: &'a Source,
+        digesting: &'a Digesting,
+        kind: Kind,
+        seekable: bool,
+    ) -> Result<Self, OpenError> {
         let tap = Tap {
             source,
             digesting,
-            at: 0,
-            seekable: matches!(kind, Kind::Mp4 | Kind::Caf | Kind::Ogg),
+            at: begin(source, kind)?,
+            seekable,
         };
         let stream = MediaSourceStream::new(Box::new(tap), MediaSourceStreamOptions::default());
         let mut hint = Hint::new();
@@ -199,6 +233,9 @@ fn caught<T>(call: impl FnOnce() -> T) -> Option<T> {
 /// end of the file within the header is damage.
 fn refused(error: Error) -> OpenError {
     match error {
+        Error::Unsupported(what) if what.contains("missing moov") => {
+            OpenError::damaged("its index (moov) is not there")
+        }
         Error::Unsupported(what) => {
             OpenError::unsupported(format!("the decoding library says {what}"))
         }

@@ -97,8 +97,7 @@ pub(super) struct Tap<'a> {
     pub source: &'a Source,
     pub digesting: &'a Digesting,
     pub at: u64,
-    /// Whether the library may jump. Where it need not, it must not: it would estimate lengths
-    /// from the end of the file and trim by the estimate.
+    /// Whether the library may jump.
     pub seekable: bool,
 }
 

@@ -3,7 +3,7 @@
 //! In: an open file. Out: a [`Completeness`] from headers and the last bytes alone.
 
 use super::super::error::ReadError;
-use super::super::sniff::after_id3;
+use super::super::sniff::content_start;
 use super::super::source::Source;
 use super::Completeness;
 
@@ -27,7 +27,7 @@ fn end_of(source: &Source) -> Result<Vec<u8>, ReadError> {
 ///
 /// Source: RFC 9639, sections 8.2 (STREAMINFO), 9.1 (frame header), 9.3 (footer).
 pub(super) fn flac(source: &Source) -> Result<Completeness, ReadError> {
-    let start = after_id3(&source.bytes(0, 16)?);
+    let start = content_start(source)?;
     let Some(info) = source.array::<42>(start)? else {
         return Ok(incomplete("its header is not all there".to_owned()));
     };

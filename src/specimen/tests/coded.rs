@@ -146,3 +146,45 @@ fn a_damaged_packet_does_not_stop_the_reading() {
         blake3::hash(&bytes).to_hex().to_string()
     );
 }
+
+#[test]
+fn a_tag_in_front_is_read_and_passed_over_however_long_it_is() {
+    // ID3v2.4 with a title and a picture of 2 MB (a size field of four times seven bits) that looks like MPEG frames.
+    let size_of = |bytes: &[u8]| [21, 14, 7, 0].map(|by| (bytes.len() >> by & 0x7f) as u8);
+    let frame = |id: &[u8; 4], body: &[u8]| [id.as_slice(), &size_of(body), &[0, 0], body].concat();
+    let picture = [0xff, 0xfb, 0x90, 0x00].repeat(500_000);
+    let frames = [frame(b"TIT2", b"\x03Dusk"), frame(b"APIC", &picture)].concat();
+    let tag = [b"ID3\x04\0\0".as_slice(), &size_of(&frames), &frames].concat();
+
+    for name in ["tone.mp3", "tone.flac"] {
+        let plain = std::fs::read(corpus(name)).unwrap();
+        let tagged = [tag.as_slice(), &plain].concat();
+        let (_, reading, planes) = read_bytes(name, &tagged);
+        let (_, of_plain, plain_planes) = read_bytes(name, &plain);
+        assert_eq!(reading.metadata.tags["title"], "Dusk", "{name}");
+        assert_eq!(kinds(&reading.oddities), [], "{name}");
+        assert!(planes == plain_planes, "{name}");
+        assert_eq!(reading.audio_blake3, of_plain.audio_blake3);
+        assert_eq!(
+            reading.digests.blake3,
+            blake3::hash(&tagged).to_hex().to_string()
+        );
+    }
+}
+
+#[test]
+fn a_cut_ogg_is_read_as_far_as_it_goes_and_a_cut_m4a_is_damaged() {
+    let whole = std::fs::read(corpus("tone.ogg")).unwrap();
+    let (_, reading, planes) = read_bytes("a.ogg", &whole[..whole.len() - 100]);
+    assert_eq!(kinds(&reading.oddities), [OddityKind::DataTruncated]);
+    assert_eq!(planes[0].len() as u64, reading.frames.0);
+    assert!(
+        (9_600..19_200).contains(&reading.frames.0),
+        "{:?}",
+        reading.frames
+    );
+    let whole = std::fs::read(corpus("tone.m4a")).unwrap();
+    let file = on_disk("a.m4a", &whole[..whole.len() / 2]);
+    let error = Specimen::open(&file.path, None).unwrap_err();
+    assert!(matches!(error, OpenError::Damaged { .. }), "{error}");
+}
