@@ -64,6 +64,8 @@ pub enum Command {
     /// Exit status: 0 when all are the same, 1 when some differ or are missing, 2 when some
     /// could not be read or nothing was found.
     Verify { dir: PathBuf },
+    /// Weigh the standards' test signals in memory and print a calibration sheet
+    Selfcheck,
     /// The profiles, or one with its numbers and their sources
     Profiles {
         name: Option<String>,

@@ -17,6 +17,7 @@ use super::explain;
 use super::look;
 use super::output::{Output, is_broken_pipe, remark, said};
 use super::pool;
+use super::selfcheck;
 use super::verify::{self, Item, Outcome};
 use super::weigh::{self, UsualNames};
 
@@ -45,6 +46,15 @@ fn command(command: Command, out: &mut Output) -> anyhow::Result<Exit> {
         Command::History { ledger, last } => look::history(ledger, last, out),
         Command::Show { file, ledger } => look::show(&file, ledger, out),
         Command::Verify { dir } => verify_folder(&dir, out),
+        Command::Selfcheck => {
+            let sheet = selfcheck::sheet(&jiff::ZonedDateTime::now());
+            out.print(&sheet.text)?;
+            Ok(if sheet.within {
+                Exit::Fine
+            } else {
+                Exit::Stopped
+            })
+        }
         Command::Profiles { name, config } => profiles(name.as_deref(), config, out),
         Command::Checks { id } => checks(id.as_deref(), out),
         Command::Config(ConfigCommand::Check { file }) => {

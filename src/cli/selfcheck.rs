@@ -29,17 +29,31 @@ struct Line {
 }
 
 /// Weighs every signal on all cores; takes seconds. `when` is written on the sheet.
-pub fn sheet(when: &jiff::Zoned) -> Sheet {
+pub fn sheet(when: &jiff::ZonedDateTime) -> Sheet {
     let cases = signals::cases();
     let lines = weigh_all(&cases);
-    let outside: Vec<&Line> = lines.iter().filter(|l| !l.expected.met_by(l.read)).collect();
+    let outside: Vec<&Line> = lines
+        .iter()
+        .filter(|l| !l.expected.met_by(l.read))
+        .collect();
     let mut text = String::new();
     let verdict = match outside.len() {
-        0 => format!("all {} readings on {} signals lie within tolerance", lines.len(), cases.len()),
-        n => format!("{n} of {} readings lie outside their tolerance", lines.len()),
+        0 => format!(
+            "all {} readings on {} signals lie within tolerance",
+            lines.len(),
+            cases.len()
+        ),
+        n => format!(
+            "{n} of {} readings lie outside their tolerance",
+            lines.len()
+        ),
     };
     let _ = writeln!(text, "{verdict}\n");
-    let _ = writeln!(text, "Calibration sheet of weighbridge {}", env!("CARGO_PKG_VERSION"));
+    let _ = writeln!(
+        text,
+        "Calibration sheet of weighbridge {}",
+        env!("CARGO_PKG_VERSION")
+    );
     let _ = writeln!(text, "written {}", when.strftime("%Y-%m-%dT%H:%M:%S%:z"));
     let _ = writeln!(
         text,
@@ -61,7 +75,10 @@ pub fn sheet(when: &jiff::Zoned) -> Sheet {
         text.push_str(&row(case, line));
     }
     let _ = writeln!(text, "\n{verdict}");
-    Sheet { text, within: outside.is_empty() }
+    Sheet {
+        text,
+        within: outside.is_empty(),
+    }
 }
 
 fn row(case: &Case, line: &Line) -> String {
@@ -72,8 +89,15 @@ fn row(case: &Case, line: &Line) -> String {
         Some(_) if line.expected.plus == line.expected.minus => format!("±{}", line.expected.plus),
         Some(_) => format!("+{}/-{}", line.expected.plus, line.expected.minus),
     };
-    let off = line.read.zip(line.expected.value).map(|(read, value)| format!("{:+.2}", read - value));
-    let mark = if line.expected.met_by(line.read) { "" } else { "  OUTSIDE" };
+    let off = line
+        .read
+        .zip(line.expected.value)
+        .map(|(read, value)| format!("{:+.2}", read - value));
+    let mark = if line.expected.met_by(line.read) {
+        ""
+    } else {
+        "  OUTSIDE"
+    };
     format!(
         "  {:<26} {:<15} {:>9} {:>11} {:>9} {:>8}  {:>9} {unit}{mark}\n",
         case.name,
@@ -97,7 +121,10 @@ fn weigh_all(cases: &[Case]) -> Vec<Line> {
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(case) = cases.get(index) else { return };
                     let done = weigh_one(index, case);
-                    lines.lock().unwrap_or_else(PoisonError::into_inner).extend(done);
+                    lines
+                        .lock()
+                        .unwrap_or_else(PoisonError::into_inner)
+                        .extend(done);
                 }
             });
         }
@@ -115,7 +142,9 @@ fn weigh_one(index: usize, case: &Case) -> Vec<Line> {
         case: index,
         expected: *expected,
         read: expected.quantity.of(&measured),
-        second: opinion.as_ref().and_then(|o| o.of_quantity(expected.quantity)),
+        second: opinion
+            .as_ref()
+            .and_then(|o| o.of_quantity(expected.quantity)),
     };
     case.expected.iter().map(line).collect()
 }
@@ -136,7 +165,9 @@ impl SecondOpinion {
         let mode = Mode::I | Mode::LRA | Mode::TRUE_PEAK | Mode::M | Mode::S;
         let mut state = EbuR128::new(channels, sample_rate.value(), mode).ok()?;
         for (index, label) in labels.iter().enumerate() {
-            state.set_channel(u32::try_from(index).ok()?, library_channel(label)).ok()?;
+            state
+                .set_channel(u32::try_from(index).ok()?, library_channel(label))
+                .ok()?;
         }
         let (mut momentary, mut short_term) = (f64::NEG_INFINITY, f64::NEG_INFINITY);
         let hop = sample_rate.value() as usize / 10;

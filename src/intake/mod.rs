@@ -26,6 +26,7 @@ mod tests;
 
 pub use happening::{Arrival, Happening, Probe};
 pub use identity::Identity;
+pub use names::{NameRules, NameSays};
 pub use order::{Hooks, WatchOrder};
 pub use root::RootMemory;
 pub use watch::{Standing, WatchHandle, start};

@@ -27,7 +27,7 @@ const JUNK_ENDS: [&[u8]; 6] = [
 
 /// What a file's name says of it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum NameSays {
+pub enum NameSays {
     LeaveAlone,
     /// `._x.wav`: metadata of another system's file `x.wav`, or a file that is really called so.
     AppleDouble,
@@ -38,7 +38,7 @@ pub(super) enum NameSays {
 
 /// What is left alone in one watch, and what is taken for audio.
 #[derive(Clone, Debug)]
-pub(super) struct NameRules {
+pub struct NameRules {
     audio_extensions: Vec<String>,
     hand_out_others: bool,
     ignore: GlobSet,

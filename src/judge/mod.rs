@@ -26,8 +26,8 @@ mod words;
 pub use catalogue::{Check, catalogue, check};
 pub use facts::Facts;
 pub use types::*;
-pub use words::asked;
 pub use verdict::judge;
+pub use words::asked;
 
 use crate::profile::{self, Profile, ProfileError, ProfileSet, Rule};
 

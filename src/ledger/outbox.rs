@@ -148,7 +148,10 @@ impl Ledger {
             let now = stamp(Timestamp::now());
             for id in ids {
                 transaction
-                    .execute("UPDATE notices SET done_at = ?2 WHERE id = ?1", params![id, now])
+                    .execute(
+                        "UPDATE notices SET done_at = ?2 WHERE id = ?1",
+                        params![id, now],
+                    )
                     .map_err(LedgerError::sql("be written"))?;
             }
             Ok(())

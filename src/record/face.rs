@@ -448,7 +448,6 @@ mod tests {
             note.lines().next(),
             Some("weighbridge: this file was stopped")
         );
-        assert_eq!(note.lines().next(), Some(super::super::NOTE_FIRST_LINE));
         assert!(note.contains("quarantine:album/x.wav") && note.contains(r"x\x0a.wav"));
         assert!(note.ends_with("clear version arrives.\n"));
     }

@@ -127,7 +127,8 @@ fn file_facts(identity: &Identity, name: &OsStr, now: &ZonedDateTime) -> FileFac
 }
 
 /// RFC 3339 with the offset of `now`'s zone at that time, to the second.
-fn rfc3339(at: Timestamp, now: &ZonedDateTime) -> String {
+/// RFC 3339 in whole seconds, in the zone of `now`.
+pub fn rfc3339(at: Timestamp, now: &ZonedDateTime) -> String {
     let whole = Timestamp::from_second(at.as_second()).unwrap_or(at);
     let offset = now.time_zone().to_offset(at);
     whole.display_with_offset(offset).to_string()

@@ -17,6 +17,6 @@ mod story;
 pub use face::{Placement, STYLE, facts_fragment, fragment, page, plain, ways_on, wrap};
 pub use make::*;
 pub use name::{one_line, printable, unprintable};
-pub use note::{NOTE_FIRST_LINE, note_text};
+pub use note::note_text;
 pub use sidecar::*;
 pub use story::{Fact, Row, Story, quantity, word};

@@ -8,15 +8,12 @@ use super::Sidecar;
 use super::face::{Placement, plain};
 use super::story::Story;
 
-/// The first line of every note, by which a note is known from a text of somebody else's.
-pub const NOTE_FIRST_LINE: &str = "weighbridge: this file was stopped";
-
-/// The note's text; ends with a newline. `title` gives the catalogue's name of a check.
+/// The note's text below custody's first line; ends with a newline. `title` gives the catalogue's name of a check.
 pub fn note_text(
     sidecar: &Sidecar,
     placement: &Placement,
     title: &dyn Fn(&str) -> Option<String>,
 ) -> String {
     let story = plain(&Story::of(sidecar, title), placement);
-    format!("{NOTE_FIRST_LINE}\n\n{story}\nThis note goes away when a clear version arrives.\n")
+    format!("\n{story}\nThis note goes away when a clear version arrives.\n")
 }

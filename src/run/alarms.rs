@@ -30,7 +30,10 @@ struct Known {
 
 impl Alarms {
     pub(super) fn new(ledger: Ledger) -> Self {
-        Self { ledger, known: Mutex::new(HashMap::new()) }
+        Self {
+            ledger,
+            known: Mutex::new(HashMap::new()),
+        }
     }
 
     /// Something is wrong. `key` names it, `says` is one sentence, `place` where, `to_do` what
@@ -62,9 +65,16 @@ impl Alarms {
     pub(super) fn over(&self, key: &str, place: &str) -> bool {
         let (says, tell) = {
             let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-            let Some(known) = all.get_mut(key).filter(|known| known.active) else { return false };
+            let Some(known) = all.get_mut(key).filter(|known| known.active) else {
+                return false;
+            };
             known.active = false;
-            (known.says.clone(), known.told.is_some_and(|told| told.elapsed() < QUIET * 6 * 24))
+            (
+                known.says.clone(),
+                known
+                    .told
+                    .is_some_and(|told| told.elapsed() < QUIET * 6 * 24),
+            )
         };
         info!(key, place, "over: {says}");
         tell && self.file(key, &says, place, "", true)
@@ -75,7 +85,10 @@ impl Alarms {
         let all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
         let mut active: Vec<(&String, &Known)> = all.iter().filter(|(_, k)| k.active).collect();
         active.sort_by_key(|(key, _)| *key);
-        active.into_iter().map(|(_, known)| known.says.clone()).collect()
+        active
+            .into_iter()
+            .map(|(_, known)| known.says.clone())
+            .collect()
     }
 
     fn file(&self, key: &str, says: &str, place: &str, to_do: &str, over: bool) -> bool {

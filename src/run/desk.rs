@@ -47,17 +47,29 @@ impl Desk {
             let mut handles = house.handles.lock().unwrap_or_else(PoisonError::into_inner);
             handles.insert(Arc::clone(handle.name()), handle);
         }
-        let clerk = Clerk { house: Arc::clone(house), crew, later: Later::default() };
-        let thread =
-            std::thread::Builder::new().name("desk".into()).spawn(move || clerk.work(&told))?;
-        Ok(Self { house: Arc::clone(house), thread: Some(thread) })
+        let clerk = Clerk {
+            house: Arc::clone(house),
+            crew,
+            later: Later::default(),
+        };
+        let thread = std::thread::Builder::new()
+            .name("desk".into())
+            .spawn(move || clerk.work(&told))?;
+        Ok(Self {
+            house: Arc::clone(house),
+            thread: Some(thread),
+        })
     }
 
     /// Stops the watches, lets the crew finish the deed in hand, and waits for both.
     pub(super) fn close(mut self) {
         self.house.stopping.store(true, Ordering::Relaxed);
         let handles = std::mem::take(
-            &mut *self.house.handles.lock().unwrap_or_else(PoisonError::into_inner),
+            &mut *self
+                .house
+                .handles
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner),
         );
         for handle in handles.values() {
             handle.stop();
@@ -80,14 +92,14 @@ fn start_watch(
 ) -> anyhow::Result<intake::WatchHandle> {
     let known = {
         let ledger = house.ledger.clone();
-        move |watch: &str, path: &std::path::Path, identity: &intake::Identity| {
-            match ledger.look_up(FileKey { watch, path }, identity) {
-                Ok(Seen::Same { state, .. }) => state.is_dealt_with(),
-                Ok(_) => false,
-                Err(failed) => {
-                    error!(error = %failed, "the ledger could not be asked");
-                    false
-                }
+        move |watch: &str, path: &std::path::Path, identity: &intake::Identity| match ledger
+            .look_up(FileKey { watch, path }, identity)
+        {
+            Ok(Seen::Same { state, .. }) => state.is_dealt_with(),
+            Ok(_) => false,
+            Err(failed) => {
+                error!(error = %failed, "the ledger could not be asked");
+                false
             }
         }
     };
@@ -152,15 +164,26 @@ impl Clerk {
                 }));
                 Ok(())
             }
-            Happening::Arriving { watch, path, identity, why } => {
+            Happening::Arriving {
+                watch,
+                path,
+                identity,
+                why,
+            } => {
                 debug!(%watch, path = %printable(path.as_os_str()), why, "arriving");
-                let key = FileKey { watch: &watch, path: &path };
+                let key = FileKey {
+                    watch: &watch,
+                    path: &path,
+                };
                 house.ledger.arriving(key, &identity, Some(&why))
             }
             Happening::Gone { watch, path } => {
                 debug!(%watch, path = %printable(path.as_os_str()), "gone");
                 self.forget(&watch, &path);
-                house.ledger.vanished(FileKey { watch: &watch, path: &path })
+                house.ledger.vanished(FileKey {
+                    watch: &watch,
+                    path: &path,
+                })
             }
             Happening::Trouble { watch, key, says } => {
                 house.alarm(&format!("watch {watch} {key}"), &says, &watch, "");
@@ -188,20 +211,28 @@ impl Clerk {
     fn give_back(&self) {
         let now = Instant::now();
         let mut due = Vec::new();
-        self.later.lock().unwrap_or_else(PoisonError::into_inner).retain(|file, at| {
-            let wait = *at > now;
-            if !wait {
-                due.push(file.clone());
-            }
-            wait
-        });
+        self.later
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .retain(|file, at| {
+                let wait = *at > now;
+                if !wait {
+                    due.push(file.clone());
+                }
+                wait
+            });
         for (watch, path) in due {
-            self.house.with_handle(&watch, |handle| handle.given_back(&path));
+            self.house
+                .with_handle(&watch, |handle| handle.given_back(&path));
         }
     }
 
     fn look_at_watches(&self) {
-        let handles = self.house.handles.lock().unwrap_or_else(PoisonError::into_inner);
+        let handles = self
+            .house
+            .handles
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
         let hung: Vec<(Arc<str>, bool)> = handles
             .iter()
             .map(|(name, handle)| (Arc::clone(name), handle.heartbeat().elapsed() > HUNG))
@@ -214,7 +245,12 @@ impl Clerk {
                     "the folder of watch \"{name}\" does not answer: a look at it has hung for \
                      five minutes"
                 );
-                self.house.alarm(&key, &says, &name, "is the file server up? Nothing was changed");
+                self.house.alarm(
+                    &key,
+                    &says,
+                    &name,
+                    "is the file server up? Nothing was changed",
+                );
             } else {
                 self.house.alarm_over(&key, &name);
             }

@@ -43,7 +43,9 @@ pub(super) struct Destinations {
 
 impl Destinations {
     fn all(&self) -> impl Iterator<Item = &Root> {
-        [&self.quarantine, &self.release, &self.record].into_iter().flatten()
+        [&self.quarantine, &self.release, &self.record]
+            .into_iter()
+            .flatten()
     }
 }
 
@@ -73,8 +75,14 @@ impl House {
         let named = |name: &str, folder: &Path| Root::new(name, folder);
         Destinations {
             watch: named(&watch.name, &watch.folder),
-            quarantine: watch.quarantine.as_deref().map(|folder| named("quarantine", folder)),
-            release: watch.release.as_deref().map(|folder| named("release", folder)),
+            quarantine: watch
+                .quarantine
+                .as_deref()
+                .map(|folder| named("quarantine", folder)),
+            release: watch
+                .release
+                .as_deref()
+                .map(|folder| named("release", folder)),
             record: match &watch.record {
                 RecordPlace::Beside => None,
                 RecordPlace::Folder(folder) => Some(named("record", folder)),
@@ -100,7 +108,9 @@ impl House {
     /// verdict is of no use.
     pub(super) fn can_deliver(&self, watch: &Watch) -> bool {
         let destinations = Self::destinations(watch);
-        destinations.all().fold(true, |all, root| self.root_is_there(root) && all)
+        destinations
+            .all()
+            .fold(true, |all, root| self.root_is_there(root) && all)
     }
 
     fn root_is_there(&self, root: &Root) -> bool {
@@ -130,7 +140,10 @@ impl House {
         if !metadata.is_dir() {
             return Err(format!("{folder} ({}) is not a folder", root.name));
         }
-        let above = root.folder.parent().and_then(|parent| fs::metadata(parent).ok());
+        let above = root
+            .folder
+            .parent()
+            .and_then(|parent| fs::metadata(parent).ok());
         let now = RootMemory {
             device: metadata.dev(),
             mount: 0,
@@ -148,7 +161,9 @@ impl House {
             ));
         }
         if before != Some(now) {
-            self.ledger.remember_root(&name, now).map_err(|error| error.to_string())?;
+            self.ledger
+                .remember_root(&name, now)
+                .map_err(|error| error.to_string())?;
         }
         Ok(())
     }
@@ -173,7 +188,10 @@ impl House {
                     self.post.notify_one();
                 }
                 Ended::Undone { why } => {
-                    info!(from, why, "a deed of an earlier run is undone; the file is weighed anew");
+                    info!(
+                        from,
+                        why, "a deed of an earlier run is undone; the file is weighed anew"
+                    );
                     self.alarm_over(&format!("deed {from}"), &from);
                 }
                 Ended::OutOfSight => self.alarm(

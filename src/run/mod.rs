@@ -47,9 +47,11 @@ pub fn run(config_path: &Path) -> anyhow::Result<()> {
 /// One round: from a configuration to the word that ends it.
 fn round(loaded: Loaded, ledger: &Ledger, rim: &mut Rim) -> anyhow::Result<Word> {
     let mail = match &loaded.config.mail {
-        Some(mail) => {
-            Some(MailOrder::new(&loaded.config.studio.name, mail, Pace::default())?)
-        }
+        Some(mail) => Some(MailOrder::new(
+            &loaded.config.studio.name,
+            mail,
+            Pace::default(),
+        )?),
         None => None,
     };
     let listener = rim.bind(loaded.config.service.as_ref())?;

@@ -35,8 +35,15 @@ pub fn load(path: &Path) -> anyhow::Result<Loaded> {
 fn real_clash(config: &Config) -> Option<String> {
     let mut folders: Vec<(String, PathBuf, bool)> = Vec::new();
     for watch in &config.watches {
-        folders.push((format!("watch {:?}", watch.name), watch.folder.clone(), true));
-        let others = [("quarantine", &watch.quarantine), ("release", &watch.release)];
+        folders.push((
+            format!("watch {:?}", watch.name),
+            watch.folder.clone(),
+            true,
+        ));
+        let others = [
+            ("quarantine", &watch.quarantine),
+            ("release", &watch.release),
+        ];
         for (what, folder) in others {
             if let Some(folder) = folder {
                 let name = format!("{what} of watch {:?}", watch.name);
@@ -44,7 +51,11 @@ fn real_clash(config: &Config) -> Option<String> {
             }
         }
         if let RecordPlace::Folder(folder) = &watch.record {
-            folders.push((format!("record of watch {:?}", watch.name), folder.clone(), false));
+            folders.push((
+                format!("record of watch {:?}", watch.name),
+                folder.clone(),
+                false,
+            ));
         }
     }
     let real = real_paths(folders.iter().map(|(_, path, _)| path.clone()).collect());
@@ -74,11 +85,20 @@ fn real_clash(config: &Config) -> Option<String> {
 /// what was not answered by then is left unchecked.
 fn real_paths(paths: Vec<PathBuf>) -> Vec<Option<PathBuf>> {
     let (answer, answers) = mpsc::channel();
-    let asked = std::thread::Builder::new().name("real paths".into()).spawn(move || {
-        let _ = answer.send(paths.iter().map(|path| fs::canonicalize(path).ok()).collect());
-    });
+    let asked = std::thread::Builder::new()
+        .name("real paths".into())
+        .spawn(move || {
+            let _ = answer.send(
+                paths
+                    .iter()
+                    .map(|path| fs::canonicalize(path).ok())
+                    .collect(),
+            );
+        });
     match asked {
-        Ok(_) => answers.recv_timeout(Duration::from_secs(5)).unwrap_or_default(),
+        Ok(_) => answers
+            .recv_timeout(Duration::from_secs(5))
+            .unwrap_or_default(),
         Err(_) => Vec::new(),
     }
 }

@@ -3,7 +3,6 @@
 //! In: an arrival. Out: what to answer intake. Whatever fails, the file is complete at one
 //! place, and somebody is told or it is tried again.
 
-use std::ffi::OsStr;
 use std::ops::ControlFlow;
 use std::path::Path;
 use std::time::Duration;
@@ -23,7 +22,7 @@ use crate::ledger::{
 };
 use crate::notice::{ClearAgain, FileNotice, Payload};
 use crate::profile::Profile;
-use crate::record::{self, Placement, Revision, Sidecar, Story};
+use crate::record::{self, Placement, Revision, Sidecar, Story, rfc3339};
 use crate::specimen;
 use crate::weigh::{self, Request, WeighError};
 
@@ -55,14 +54,21 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
     if house.is_stopping() {
         return Answer::Stopped;
     }
-    let Some(watch) = house.watch(&arrival.watch) else { return Answer::Done };
+    let Some(watch) = house.watch(&arrival.watch) else {
+        return Answer::Done;
+    };
     if !house.can_deliver(watch) {
         return Answer::Later(AGAIN);
     }
     let asked = match asked_of(house, watch, &arrival.path) {
         Ok(asked) => asked,
         Err(says) => {
-            house.alarm(&format!("profile {}", watch.name), &says, &watch.name, "mend the configuration");
+            house.alarm(
+                &format!("profile {}", watch.name),
+                &says,
+                &watch.name,
+                "mend the configuration",
+            );
             return Answer::Later(AGAIN);
         }
     };
@@ -143,13 +149,19 @@ fn chain(error: &dyn std::error::Error) -> String {
 }
 
 fn asked_of<'a>(house: &'a House, watch: &'a Watch, path: &Path) -> Result<Asked<'a>, String> {
-    let route = watch.routes.iter().find(|route| route.matcher.is_match(path));
+    let route = watch
+        .routes
+        .iter()
+        .find(|route| route.matcher.is_match(path));
     let name = route.map_or(&watch.profile, |route| &route.profile);
     let profile = house
         .profiles
         .get(name)
         .ok_or_else(|| format!("there is no profile {name:?} for watch {:?}", watch.name))?;
-    Ok(Asked { profile, channels: route.and_then(|route| route.channels.as_deref()) })
+    Ok(Asked {
+        profile,
+        channels: route.and_then(|route| route.channels.as_deref()),
+    })
 }
 
 fn weigh_and_act(
@@ -158,14 +170,20 @@ fn weigh_and_act(
     arrival: &Arrival,
     asked: &Asked,
 ) -> Result<Answer, Failed> {
-    let key = FileKey { watch: &watch.name, path: &arrival.path };
+    let key = FileKey {
+        watch: &watch.name,
+        path: &arrival.path,
+    };
     let name = arrival.path.file_name().unwrap_or_default();
     let now = ZonedDateTime::now();
     let known = already_weighed(&house.ledger, key, arrival, asked, watch.md5)?;
     let file = house.ledger.settled(key, &arrival.identity)?;
     let (sidecar, identity) = match known {
         Some(sidecar) => {
-            info!(verdict = sidecar.verdict.word(), "known: the same bytes under the same profile");
+            info!(
+                verdict = sidecar.verdict.word(),
+                "known: the same bytes under the same profile"
+            );
             (sidecar, arrival.identity)
         }
         None => {
@@ -190,8 +208,13 @@ fn weigh_and_act(
     let mut sidecar = sidecar;
     let blake3 = sidecar.file.digests.blake3.clone();
     let revision = house.ledger.revision_of(key, &blake3)?;
-    sidecar.revision = Some(Revision { number: revision.number, replaces: revision.replaces });
-    house.ledger.weighed(file, weighing(&sidecar, &identity, asked.profile))?;
+    sidecar.revision = Some(Revision {
+        number: revision.number,
+        replaces: revision.replaces,
+    });
+    house
+        .ledger
+        .weighed(file, weighing(&sidecar, &identity, asked.profile))?;
     info!(
         verdict = sidecar.verdict.word(),
         reason = sidecar.reason,
@@ -223,11 +246,16 @@ fn already_weighed(
         return Ok(None);
     }
     match ledger.look_up(key, &arrival.identity)? {
-        Seen::Same { file, state: FileState::Weighed } => {
+        Seen::Same {
+            file,
+            state: FileState::Weighed,
+        } => {
             let text = ledger.sidecar_of(file)?;
             Ok(text.as_deref().and_then(fits))
         }
-        Seen::Changed { last_blake3: Some(last) } => {
+        Seen::Changed {
+            last_blake3: Some(last),
+        } => {
             let Some(before) = ledger.last_sidecar(key)?.and_then(|last| fits(&last.text)) else {
                 return Ok(None);
             };
@@ -278,7 +306,8 @@ fn act(
     let events = events(arrival, &from, &plan, &sidecar.written, remark, &now);
     sidecar.custody = events.clone();
     let placement = placement(&plan, &sidecar);
-    let note = (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &title));
+    let note =
+        (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &title));
     let notice = notice(house, watch, arrival, file, &sidecar, placement, &now)?;
     let told = notice.is_some();
     let text = sidecar.to_pretty();
@@ -304,13 +333,20 @@ fn act(
         warn!(place = %done.place, "{remark}");
     }
     if let Some(trouble) = &done.note_trouble {
-        let says = format!("the note for {from} could not be written: {}", chain(trouble));
+        let says = format!(
+            "the note for {from} could not be written: {}",
+            chain(trouble)
+        );
         house.alarm(&format!("note {from}"), &says, &watch.name, "");
     }
     if told {
         house.post.notify_one();
     }
-    Ok(if done.source_left { Answer::GiveBack } else { Answer::Done })
+    Ok(if done.source_left {
+        Answer::GiveBack
+    } else {
+        Answer::Done
+    })
 }
 
 /// What is to be done with it, and why it stays where it does.
@@ -322,14 +358,18 @@ fn decide(
     if !sidecar.verdict.goes_on() {
         return match &destinations.quarantine {
             Some(root) => (Deed::Quarantine { root: root.clone() }, None),
-            None => (Deed::Keep, Some("no quarantine folder is configured: it stays and is marked")),
+            None => (
+                Deed::Keep,
+                Some("no quarantine folder is configured: it stays and is marked"),
+            ),
         };
     }
     match &destinations.release {
         None => (Deed::Keep, None),
-        Some(_) if watch.signoffs > 0 => {
-            (Deed::Keep, Some("waits for sign-offs, which this version can not take yet"))
-        }
+        Some(_) if watch.signoffs > 0 => (
+            Deed::Keep,
+            Some("waits for sign-offs, which this version can not take yet"),
+        ),
         Some(root) => (Deed::Release { root: root.clone() }, None),
     }
 }
@@ -350,27 +390,30 @@ fn events(
     remark: Option<&str>,
     now: &ZonedDateTime,
 ) -> Vec<CustodyEvent> {
-    let event = |at: String, event| CustodyEvent { at, event, from: None, to: None, says: None };
-    let settled = arrival.settled_at.to_zoned(now.time_zone().clone());
-    let taken = plan.renamed_because_taken.then_some("the name was taken there, so a number was added");
+    let event = |at: String, event| CustodyEvent {
+        at,
+        event,
+        from: None,
+        to: None,
+        says: None,
+    };
+    let taken = plan
+        .renamed_because_taken
+        .then_some("the name was taken there, so a number was added");
     vec![
         CustodyEvent {
             from: Some(from.to_string()),
             says: arrival.incomplete.clone(),
-            ..event(rfc3339(&settled), CustodyEventKind::Settled)
+            ..event(rfc3339(arrival.settled_at, now), CustodyEventKind::Settled)
         },
         event(weighed_at.to_owned(), CustodyEventKind::Weighed),
         CustodyEvent {
             from: Some(from.to_string()),
             to: plan.to.as_ref().map(Place::to_string),
             says: remark.or(taken).map(str::to_owned),
-            ..event(rfc3339(now), event_of(plan.deed))
+            ..event(rfc3339(now.timestamp(), now), event_of(plan.deed))
         },
     ]
-}
-
-fn rfc3339(at: &ZonedDateTime) -> String {
-    at.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string()
 }
 
 fn placement(plan: &Plan, sidecar: &Sidecar) -> Placement {
@@ -412,7 +455,7 @@ fn notice(
     let payload = match stopped_before {
         Some(story) => Payload::ClearAgain(ClearAgain {
             file: told,
-            stopped_at: story.weighed_at.map(|at| rfc3339(&at.to_zoned(now.time_zone().clone()))),
+            stopped_at: story.weighed_at.map(|at| rfc3339(at, now)),
             stopped_for: story.reason,
             stop_message_id: house.ledger.message_id_of_stop(story.file)?,
         }),
@@ -422,10 +465,20 @@ fn notice(
         Payload::Stop(_) => NoticeKind::Stop,
         Payload::Advise(_) => NoticeKind::Advise,
         Payload::ClearAgain(_) => NoticeKind::Clear,
-        _ if house.config.mail.as_ref().is_some_and(|mail| mail.when.clear) => NoticeKind::Clear,
+        _ if house
+            .config
+            .mail
+            .as_ref()
+            .is_some_and(|mail| mail.when.clear) =>
+        {
+            NoticeKind::Clear
+        }
         _ => return Ok(None),
     };
-    let revision = sidecar.revision.as_ref().map_or(1, |revision| revision.number);
+    let revision = sidecar
+        .revision
+        .as_ref()
+        .map_or(1, |revision| revision.number);
     // The same finding on the same bytes in the same place is told once, whatever inodes it has.
     let key = format!(
         "{} {}:{} r{revision} {} {}",
@@ -436,11 +489,16 @@ fn notice(
         sidecar.profile.digest,
     );
     let payload_json = payload.to_json();
-    Ok(Some(NewNotice { kind, key, payload_json, at: now.timestamp() }))
+    Ok(Some(NewNotice {
+        kind,
+        key,
+        payload_json,
+        at: now.timestamp(),
+    }))
 }
 
 fn shown(path: &Path) -> String {
-    record::printable(path.as_os_str() as &OsStr)
+    record::printable(path.as_os_str())
 }
 
 /// The revision before this one, if it was stopped.
