@@ -23,7 +23,7 @@ const DEEDS: [&str; 16] = [
     "fs::remove_file(",
     "fs::remove_dir(",
     "fs::remove_dir_all(",
-    "symlink(",
+    "fs::symlink(",
     "renameat(",
     "renameat_with(",
     "linkat(",
@@ -300,16 +300,20 @@ fn sql_is_spoken_only_in_the_ledger() {
 
 #[test]
 fn every_file_says_at_its_top_what_it_owns() {
+    let mut silent = Vec::new();
     for file in all_files() {
         let text = fs::read_to_string(&file).unwrap();
         let first = text.lines().next().unwrap_or("");
-        assert!(
-            first.starts_with("//! ") && first.len() > "//! ".len() + 10,
-            "{} begins with {first:?}",
-            file.display()
-        );
-        assert!(!first.contains("Under construction"), "{}", file.display());
+        let says = first.strip_prefix("//! ").unwrap_or("");
+        if says.len() < 10 || says.contains("Under construction") {
+            silent.push(format!("{} begins with {first:?}", file.display()));
+        }
     }
+    assert!(
+        silent.is_empty(),
+        "without a header:\n{}",
+        silent.join("\n")
+    );
 }
 
 #[test]
