@@ -89,7 +89,7 @@ pub fn profile(
         .zip(profile.limits.values())
     {
         out.push_str(line);
-        out.push_str(&text::hanging("          ", &conditions(limit), columns));
+        out.push_str(&text::hanging("        ", &conditions(limit), columns));
     }
     out
 }
@@ -300,4 +300,85 @@ fn when_words(when: &crate::config::When) -> String {
 
 fn seconds(duration: Duration) -> String {
     format!("{} s", duration.as_secs_f64())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeMap;
+
+    fn limit(rule: Rule, margin: f64, render: Option<&str>) -> Limit {
+        Limit {
+            rule,
+            margin,
+            severity: Severity::Stop,
+            source: "house rule of the invented studio".into(),
+            render: render.map(Into::into),
+        }
+    }
+
+    #[test]
+    fn a_profile_tells_every_number_with_its_source() {
+        let invented = Profile {
+            name: "tallow".into(),
+            title: "Tallow Street master".into(),
+            about: "What the invented studio asks for.".into(),
+            extends: vec!["stereo-music".into(), "any-audio".into()],
+            origin: "profiles/tallow.toml".into(),
+            channels: None,
+            limits: BTreeMap::from([
+                (
+                    "loudness.integrated".into(),
+                    limit(Rule::AtMost(-18.0), 0.1, Some("0+5+0")),
+                ),
+                (
+                    "peaks.true_peak".into(),
+                    limit(Rule::AtMost(-1.0), 0.0, None),
+                ),
+            ]),
+            digest: "ab".repeat(32),
+        };
+        let unit = |check: &str| {
+            if check == "peaks.true_peak" {
+                "dBTP"
+            } else {
+                "LUFS"
+            }
+        };
+        assert_eq!(
+            profile(&invented, &unit, 80),
+            "\
+tallow: Tallow Street master
+  What the invented studio asks for.
+  profiles/tallow.toml; extends stereo-music, then any-audio; digest
+  abababababababababababababababababababababababababababababababab
+
+  stop  loudness.integrated  at most -18.0 LUFS
+        on 0+5+0; passing it by 0.1 or less only advises; house rule of the
+        invented studio
+  stop  peaks.true_peak      at most -1.0 dBTP
+        house rule of the invented studio
+"
+        );
+    }
+
+    #[test]
+    fn every_check_of_the_catalogue_says_what_it_is_and_what_it_cannot_see() {
+        for known in judge::catalogue() {
+            let text = check(known, 80);
+            for line in text.lines() {
+                assert!(
+                    text::width(line) <= 80 || !line.trim_start().contains(' '),
+                    "{line}"
+                );
+            }
+            for fact in [known.definition, known.source, known.cannot_see] {
+                let words = fact
+                    .split_whitespace()
+                    .next()
+                    .expect("a fact says something");
+                assert!(text.contains(words), "{}: {fact}", known.id);
+            }
+        }
+    }
 }

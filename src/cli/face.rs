@@ -8,6 +8,7 @@
 use std::fmt::Write;
 
 use crate::judge::{Finding, Outcome, Verdict};
+use crate::profile::Choice;
 use crate::record::{self, FormatFacts, Measured, Row, Sidecar, Story, one_line};
 use crate::units::Seconds;
 
@@ -33,13 +34,11 @@ impl Face<'_> {
             out.push_str(&painted(&line, "caution", Accent::Vermilion, self.paint));
         }
         out.push_str(&sentence(&story, self.columns, self.paint));
-        out.push_str(&text::hanging("  where   ", self.place, self.columns));
-        if !story.rows.is_empty() {
-            out.push('\n');
-            out.push_str(&self.table(&story.rows));
-        }
-        for note in &story.notes {
-            out.push_str(&text::hanging("  note: ", note, self.columns));
+        // Unbroken, so that it can be copied whatever spaces it holds.
+        let _ = writeln!(out, "  where   {}", self.place);
+        out.push_str(&self.findings(&story));
+        if let Some(noted) = noted(self.sidecar, self.title) {
+            out.push_str(&text::hanging("  noted: ", &noted, self.columns));
         }
         if let Some(clear) = story.clear_line() {
             let _ = writeln!(out, "  {clear}");
@@ -53,19 +52,36 @@ impl Face<'_> {
     }
 
     /// One row a finding, and below it what the columns do not say.
-    fn table(&self, told: &[Row]) -> String {
+    fn findings(&self, story: &Story) -> String {
         // The story's rows are the findings that are neither clear nor noted, in their order.
-        let findings = self
-            .sidecar
-            .checks
-            .iter()
-            .filter(|finding| !matches!(finding.outcome, Outcome::Clear | Outcome::Note));
+        let told = |outcome| !matches!(outcome, Outcome::Clear | Outcome::Note);
+        let findings = self.sidecar.checks.iter().filter(|f| told(f.outcome));
+        // Of a file that could not be read nothing was measured: to say so once is enough.
+        let unread = story.verdict == Verdict::Unread;
+        let (shown, left_out): (Vec<_>, Vec<_>) = findings
+            .zip(&story.rows)
+            .partition(|(finding, _)| !(unread && finding.outcome == Outcome::Unmeasured));
+
+        let mut out = String::new();
+        if !shown.is_empty() {
+            out.push('\n');
+            out.push_str(&self.table(&shown));
+        }
+        if !left_out.is_empty() {
+            let count = left_out.len() as u64;
+            let says = text::counted(count, "check was not made", "checks were not made");
+            let _ = writeln!(out, "  {says}");
+        }
+        out
+    }
+
+    fn table(&self, shown: &[(&Finding, &Row)]) -> String {
         let mut rows = vec![["", "check", "found", "asked", "by"].map(str::to_owned)];
-        rows.extend(findings.zip(told).map(|(finding, row)| cells(finding, row)));
+        rows.extend(shown.iter().map(|(finding, row)| cells(finding, row)));
         let layout = TableLayout::of(&rows, self.columns);
 
         let mut out = layout.lines(&rows[0]);
-        for (row, cells) in told.iter().zip(&rows[1..]) {
+        for ((finding, row), cells) in shown.iter().zip(&rows[1..]) {
             let accent = match row.outcome {
                 Outcome::Stop => Accent::Vermilion,
                 Outcome::Advise => Accent::Blue,
@@ -74,8 +90,7 @@ impl Face<'_> {
             let line = layout.lines(cells);
             out.push_str(&painted(&line, &cells[0], accent, self.paint));
             let indent = " ".repeat(layout.detail_indent());
-            let says_it = cells[2] == "-" || row.outcome == Outcome::Unmeasured;
-            out.push_str(&text::hanging(&indent, &detail(row, says_it), self.columns));
+            out.push_str(&text::hanging(&indent, &detail(finding, row), self.columns));
         }
         out
     }
@@ -109,11 +124,14 @@ fn cells(finding: &Finding, row: &Row) -> [String; 5] {
     ]
 }
 
-/// The check in words, the sentence where there is no number, then where, then whose limit.
-fn detail(row: &Row, says_it: bool) -> String {
-    let mut parts: Vec<String> = vec![row.title.clone()];
-    if says_it {
+/// The sentence where there is no number, then on what and where it was read, then whose limit.
+fn detail(finding: &Finding, row: &Row) -> String {
+    let mut parts: Vec<String> = Vec::new();
+    if finding.value.is_none() || row.outcome == Outcome::Unmeasured {
         parts.push(row.says.clone());
+    }
+    if !matches!(finding.subject.as_str(), "" | "file") {
+        parts.push(format!("on {}", one_line(&finding.subject)));
     }
     if let Some(first) = row.places.first() {
         let mut place = format!("at {first}");
@@ -126,6 +144,28 @@ fn detail(row: &Row, says_it: bool) -> String {
     parts.push(row.source.clone());
     parts.retain(|part| !part.is_empty());
     parts.join("; ")
+}
+
+/// Figures that nobody set a limit for, but for those that the last line tells.
+fn noted(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<String> {
+    const TOLD_BELOW: [&str; 4] = [
+        "loudness.integrated",
+        "loudness.range",
+        "peaks.true_peak",
+        "duration.length",
+    ];
+    let notes = sidecar.checks.iter().filter(|finding| {
+        finding.outcome == Outcome::Note && !TOLD_BELOW.contains(&finding.check.as_str())
+    });
+    let notes: Vec<String> = notes
+        .map(|finding| match (&finding.value, title(&finding.check)) {
+            (Some(Choice::Number(value)), Some(title)) if finding.limit.is_none() => {
+                format!("{title} {}", record::quantity(*value, &finding.unit, 1))
+            }
+            _ => one_line(&finding.says),
+        })
+        .collect();
+    (!notes.is_empty()).then(|| notes.join(", "))
 }
 
 /// Widths of the findings table: check and distance never break, found and asked share the rest.
@@ -244,7 +284,7 @@ fn measured_figures(measured: &Measured) -> Vec<String> {
         let doubt = if loudness.range_stable {
             ""
         } else {
-            " (under a minute: not firm)"
+            " (unstable under 60 s)"
         };
         parts.push(format!("range {:.1} LU{doubt}", range.value()));
     }
@@ -266,9 +306,6 @@ fn format_figures(format: &FormatFacts) -> String {
         "channel",
         "channels",
     ));
-    if let Some(layout) = &format.layout {
-        let _ = write!(out, " ({})", one_line(layout));
-    }
     out
 }
 
@@ -277,5 +314,101 @@ fn spelled(fact: &impl serde::Serialize) -> String {
     match serde_json::to_value(fact) {
         Ok(serde_json::Value::String(word)) => word,
         _ => "unknown".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::invented;
+
+    fn face(sidecar: &Sidecar, paint: Paint) -> String {
+        Face {
+            sidecar,
+            place: "exports/Harbour Lights_MI04_48k24.wav (nothing was moved)",
+            title: &|_| None,
+            columns: 80,
+            paint,
+        }
+        .render()
+    }
+
+    #[test]
+    fn a_stopped_file_says_first_why_then_where_then_each_finding() {
+        let stopped = invented::stopped("Harbour Lights_MI04_48k24.wav");
+        assert_eq!(face(&stopped, Paint::Plain), STOPPED);
+    }
+
+    const STOPPED: &str = "\
+stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
+         (-16.4, asked: at most -18.0 LUFS), and 3 true-peak overs
+  where   exports/Harbour Lights_MI04_48k24.wav (nothing was moved)
+
+              check                found         asked               by
+  stop        loudness.integrated  -16.4 LUFS    at most -18.0 LUFS  1.6 LU over
+              on 0+5+0; house aim of the invented studio
+  stop        peaks.true_peak      -0.3 dBTP     at most -1.0 dBTP   0.7 dB over
+              on 0+5+0; at 0:42.113, sample 2021424, M+030, -0.31 dBTP, and 2
+              more; EBU R 128 (2023), clause h
+  unmeasured  loudness.range       not measured  at most 20.0 LU
+              the range could not be measured: the piece is shorter than 3 s; on
+              0+5+0; common practice, no source
+  advise      edges.head_silence   0.2 s         at most 0.1 s       0.1 s over
+              on 0+5+0; common practice, no source
+  noted: bext names the originator Tallow Street
+  41 other checks clear
+
+  -16.4 LUFS on 0+2+0 (the file's own channels); true peak -0.3 dBTP; range 6.3
+  LU; 6:00.000; WAVE PCM 24 bit, 48000 Hz, 2 channels; profile immersive-music
+  blake3 0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f
+";
+
+    #[test]
+    fn every_loudness_names_the_layout_it_was_read_on() {
+        for sidecar in invented::all_kinds() {
+            let text = figures(&sidecar);
+            for figure in text.split(';').filter(|part| part.contains(" LUFS")) {
+                assert!(figure.contains(" on "), "{text}");
+            }
+        }
+    }
+
+    #[test]
+    fn what_could_not_be_read_has_no_figures_and_no_digest_that_was_not_taken() {
+        let unread = invented::all_kinds().pop().unwrap();
+        let mut place = unread.clone();
+        place.file.name = "away.wav".into();
+        assert_eq!(
+            Face {
+                sidecar: &place,
+                place: "away.wav",
+                title: &|_| None,
+                columns: 80,
+                paint: Paint::Plain
+            }
+            .render(),
+            "\
+unread: away.wav: reading failed after 4096 bytes: the share was away
+  where   away.wav
+
+  nothing could be measured; profile immersive-music
+"
+        );
+    }
+
+    #[test]
+    fn colour_changes_no_letter() {
+        let stopped = invented::stopped("x.wav");
+        let colour = face(&stopped, Paint::Colour);
+        let mut bare = String::new();
+        let mut rest = colour.as_str();
+        while let Some(at) = rest.find('\x1b') {
+            bare.push_str(&rest[..at]);
+            let end = rest[at..].find('m').expect("an escape ends");
+            rest = &rest[at + end + 1..];
+        }
+        bare.push_str(rest);
+        assert_ne!(bare, colour);
+        assert_eq!(bare, face(&stopped, Paint::Plain));
     }
 }

@@ -240,7 +240,8 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
 
   arriving  2026-05-04 17:20  51.8 MB  exports:Harbour Lights/01 Harbour Lights
                                        (master).wav
-  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\x0a.wav: one more person must sign
+  weighed   2026-05-04 17:19  1.5 MB   outbound:x\\x0a.wav: one more person must
+                                       sign
 
   today: 1,204 clear, 31 stop
   1 mail waits for the server

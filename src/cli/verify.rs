@@ -204,3 +204,126 @@ pub fn total(outcomes: &[Outcome]) -> String {
         counts.join(", ")
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::invented;
+    use crate::specimen::digest_file;
+
+    fn takes(name: &std::ffi::OsStr) -> bool {
+        std::path::Path::new(name)
+            .extension()
+            .is_some_and(|extension| extension == "wav")
+    }
+
+    /// A folder with a file and the sidecar that was written for `content`.
+    fn folder(name: &str, content: &[u8]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join(name);
+        fs::write(&file, content).unwrap();
+        let (identity, digests) = digest_file(&file, false).unwrap();
+        let mut sidecar = invented::stopped(name);
+        sidecar.file.bytes = identity.bytes;
+        sidecar.file.digests = digests;
+        fs::write(
+            folder.path().join(format!("{name}{SIDECAR_SUFFIX}")),
+            sidecar.to_pretty(),
+        )
+        .unwrap();
+        folder
+    }
+
+    fn outcomes(folder: &Path) -> Vec<Outcome> {
+        items(folder, &takes)
+            .iter()
+            .map(|item| match item {
+                Item::Pair { file, sidecar } => {
+                    let (identity, digests) = digest_file(file, false).unwrap();
+                    compare(sidecar, identity.bytes, &digests)
+                }
+                Item::Missing { .. } => Outcome::Missing,
+                Item::NoSidecar { .. } => Outcome::NoSidecar,
+                Item::Unreadable { why, .. } => Outcome::Unreadable(why.clone()),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn an_untouched_file_is_the_same() {
+        let folder = folder("a.wav", b"music");
+        assert_eq!(outcomes(folder.path()), [Outcome::Same]);
+    }
+
+    #[test]
+    fn one_changed_bit_is_a_difference_though_the_length_is_the_same() {
+        let folder = folder("a.wav", b"music");
+        fs::write(folder.path().join("a.wav"), b"musib").unwrap();
+        assert_eq!(
+            outcomes(folder.path()),
+            [Outcome::Different(vec!["BLAKE3", "SHA-256"])]
+        );
+    }
+
+    #[test]
+    fn a_file_that_grew_differs_in_size_too() {
+        let folder = folder("a.wav", b"music");
+        fs::write(folder.path().join("a.wav"), b"music!").unwrap();
+        assert_eq!(
+            outcomes(folder.path()),
+            [Outcome::Different(vec!["size", "BLAKE3", "SHA-256"])]
+        );
+    }
+
+    #[test]
+    fn missing_files_unknown_files_and_broken_sidecars_are_each_told() {
+        let folder = folder("a.wav", b"music");
+        fs::rename(folder.path().join("a.wav"), folder.path().join("b.wav")).unwrap();
+        fs::create_dir(folder.path().join("below")).unwrap();
+        fs::write(folder.path().join("below/c.wav.sidecar.json"), "{").unwrap();
+        fs::write(folder.path().join("notes.txt"), "no audio").unwrap();
+        let all = outcomes(folder.path());
+        assert!(
+            matches!(
+                &all[..],
+                [Outcome::Missing, Outcome::NoSidecar, Outcome::Unreadable(_)]
+            ),
+            "{all:?}"
+        );
+        let exits: Vec<Exit> = all.iter().map(Outcome::exit).collect();
+        assert_eq!(exits, [Exit::Stopped, Exit::Fine, Exit::Unread]);
+    }
+
+    #[test]
+    fn a_sidecar_of_whatever_name_is_matched_by_the_name_inside() {
+        let folder = folder("a.wav", b"music");
+        fs::rename(
+            folder.path().join("a.wav.sidecar.json"),
+            folder.path().join("a-4f3c.sidecar.json"),
+        )
+        .unwrap();
+        assert_eq!(outcomes(folder.path()), [Outcome::Same]);
+    }
+
+    #[test]
+    fn the_list_says_what_differs_and_the_last_line_counts() {
+        let outcomes = [
+            Outcome::Same,
+            Outcome::Different(vec!["size", "BLAKE3"]),
+            Outcome::NoSidecar,
+            Outcome::Same,
+        ];
+        assert_eq!(
+            line("a.wav", &outcomes[0], Paint::Plain),
+            "same        a.wav"
+        );
+        assert_eq!(
+            line("b.wav", &outcomes[1], Paint::Plain),
+            "different   b.wav (size, BLAKE3)"
+        );
+        assert_eq!(
+            total(&outcomes),
+            "4 files: 2 same, 1 different, 1 no sidecar"
+        );
+    }
+}

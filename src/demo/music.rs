@@ -108,7 +108,7 @@ impl Piece {
                 for (voice, &note) in chord.iter().enumerate() {
                     let detune = 1.0 + 0.002 * random.next();
                     let hertz = pitch(110.0, note) * detune;
-                    piece.string(at, hertz, 2.2, 0.10, Place::Spread(voice));
+                    piece.string(at, hertz, 2.2, 0.10, Place::Spread(beat + voice));
                 }
             }
             piece.string(at, pitch(55.0, chord[0]), 0.45, 0.22, Place::Low);
@@ -308,11 +308,15 @@ mod tests {
     use crate::layout;
 
     fn piece(layout: &str) -> Piece {
+        piece_of(layout, 4.0)
+    }
+
+    fn piece_of(layout: &str, length_s: f32) -> Piece {
         let labels = layout::by_name(layout).unwrap().labels();
         Piece::compose(&Score {
             seed: 7,
             labels: &labels,
-            length_s: 4.0,
+            length_s,
             rate_hz: RATE_HZ,
             with_tune: true,
         })
@@ -333,7 +337,7 @@ mod tests {
 
     #[test]
     fn every_channel_of_a_layout_has_something_to_play() {
-        for (channel, samples) in piece("4+7+0").channels.iter().enumerate() {
+        for (channel, samples) in piece_of("4+7+0", 12.0).channels.iter().enumerate() {
             assert!(
                 samples.iter().any(|s| s.abs() > 1e-3),
                 "channel {channel} is silent"
