@@ -139,7 +139,7 @@ fn local(at: Timestamp) -> String {
 fn under_way(file: crate::ledger::UnderWay) -> journal::UnderWay {
     journal::UnderWay {
         watch: file.watch,
-        name: printable(PathBuf::from(file.path).as_os_str()),
+        name: printable(file.path.as_os_str()),
         state: file.state.word().to_owned(),
         since: local(file.since),
         bytes: file.bytes,

@@ -134,6 +134,7 @@ impl KFilter {
         let mut squares = first::<N>(sums.squares);
         let mut sum = first::<N>(sums.sum);
         let mut largest = first::<N>(sums.largest);
+        #[expect(clippy::needless_range_loop, reason = "one index into all lanes")]
         for i in 0..frames {
             for l in 0..N {
                 let v = x[l][i];

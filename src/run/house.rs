@@ -107,10 +107,12 @@ impl House {
     /// Where not, an alarm is raised, and nothing may be begun: without a place to put it, a
     /// verdict is of no use.
     pub(super) fn can_deliver(&self, watch: &Watch) -> bool {
-        let destinations = Self::destinations(watch);
-        destinations
+        // Every one is looked at, so that all that is missing is told at once.
+        let away = Self::destinations(watch)
             .all()
-            .fold(true, |all, root| self.root_is_there(root) && all)
+            .filter(|root| !self.root_is_there(root))
+            .count();
+        away == 0
     }
 
     fn root_is_there(&self, root: &Root) -> bool {
