@@ -3,7 +3,7 @@
 //! In: a configuration, which says where the ledger lies. Out: the rows that [`super::journal`]
 //! prints. Changes nothing.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use anyhow::{Context, bail};
 use jiff::{Timestamp, ZonedDateTime};
