@@ -27,14 +27,16 @@ pub fn severity_word(severity: Severity) -> &'static str {
     }
 }
 
-/// The names and titles.
+/// The names and titles, and where a profile that is not built in was read from.
 pub fn profiles(all: &[&Profile], columns: usize) -> String {
     let rows: Vec<Vec<String>> = all
         .iter()
         .map(|profile| {
-            [&profile.name, &profile.title, &profile.origin]
-                .map(|cell| one_line(cell))
-                .to_vec()
+            let title = match profile.origin.as_str() {
+                "built in" => one_line(&profile.title),
+                file => format!("{} ({})", one_line(&profile.title), one_line(file)),
+            };
+            vec![one_line(&profile.name), title]
         })
         .collect();
     text::table("", &rows, columns).concat()

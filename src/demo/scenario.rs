@@ -380,3 +380,92 @@ fn data_size_at(wave: &[u8]) -> io::Result<usize> {
     id.map(|at| at + 4)
         .ok_or_else(|| io::Error::other("no data chunk in the demo's own file"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::judge::load_profiles;
+    use crate::weigh::{Request, weigh};
+    use std::ops::ControlFlow;
+
+    #[test]
+    fn each_delivery_weighs_as_the_scenario_says() {
+        let folder = tempfile::tempdir().unwrap();
+        let own = folder.path().join("profiles");
+        fs::create_dir(&own).unwrap();
+        for (name, text) in PROFILES {
+            fs::write(own.join(name), text).unwrap();
+        }
+        let profiles = load_profiles(Some(&own)).unwrap();
+        let deliveries = write_deliveries(folder.path()).unwrap();
+
+        let mut bytes = 0;
+        for delivery in &deliveries {
+            bytes += fs::metadata(&delivery.path).unwrap().len();
+            if delivery.expected == "left alone" {
+                continue;
+            }
+            let immersive = delivery.path.to_string_lossy().contains("_immersive");
+            let profile = if immersive {
+                "tallow-immersive"
+            } else {
+                "tallow-stereo"
+            };
+            let request = Request {
+                path: &delivery.path,
+                profile: profiles.get(profile).unwrap(),
+                channels: None,
+                md5: false,
+                incomplete: None,
+            };
+            let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap();
+            assert_eq!(
+                weighed.judgement.verdict.word(),
+                delivery.expected,
+                "{}: {}",
+                delivery.path.display(),
+                weighed.judgement.reason
+            );
+        }
+        assert_eq!(deliveries.len(), 13);
+        assert!(bytes < 60_000_000, "{bytes}");
+    }
+
+    #[test]
+    fn the_demo_s_configuration_holds_whatever_the_folder_is_called() {
+        let profiles = ["tallow-stereo", "tallow-immersive"].map(str::to_owned);
+        let dir = Path::new("/srv/it's \"a\" demo");
+        let mail = "127.0.0.1:2525".parse().unwrap();
+        let text = configuration(dir, mail, "127.0.0.1:8117".parse().unwrap());
+        let path = dir.join("weighbridge.toml");
+        let config = crate::config::Config::parse(&text, &path, &profiles).unwrap();
+        assert_eq!(config.watches.len(), 2);
+        assert_eq!(config.watches[0].folder, dir.join("exports"));
+        assert_eq!(config.watches[1].settle, SETTLE);
+    }
+
+    #[test]
+    fn a_slow_export_is_unfinished_until_its_last_bytes() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("slow.wav");
+        let labels = layout::parse_channels("0+2+0").unwrap();
+        let silence = Piece {
+            channels: vec![vec![0.0; 4800]; 2],
+            labels,
+            rate_hz: RATE_HZ,
+        };
+        let whole = wave(&silence, 24).unwrap();
+        let writer = write_in_pieces(path.clone(), whole.clone());
+        while !writer.is_finished() {
+            let now = fs::read(&path).unwrap_or_default();
+            if now.len() == whole.len() && now == whole {
+                break;
+            }
+            // Whatever is there before the end has a header that owns to no length.
+            assert!(now.len() < 8 || now[4..8] == [0; 4] || now.len() == whole.len());
+            thread::yield_now();
+        }
+        writer.join().unwrap().unwrap();
+        assert!(fs::read(&path).unwrap() == whole);
+    }
+}

@@ -1,122 +1,144 @@
-//! The hot loops of the true-peak search, compiled twice: for any x86-64, and for AVX2
-//! where the machine has it. The only unsafe code of the house: a call of a function that
-//! needs AVX2, after asking the processor. No fused multiply-add in either, so both give the
-//! same bits; a test holds them against each other.
+//! The hot loops of the meters, compiled twice: for any x86-64, and for AVX2 where the machine
+//! has it. The only unsafe code of the house: the call of a function that needs AVX2, after
+//! asking the processor. No fused multiply-add in either, so both give the same bits; a test
+//! holds them against each other.
 
 use super::true_peak::{SEARCH_TAPS, SIDE, TILE, WINDOW};
 
+/// A loop worth compiling twice. `work` must be `#[inline(always)]`, and all that it calls, so
+/// that it is compiled for the processor that was found.
+pub(super) trait Work {
+    type Output;
+    fn work(self) -> Self::Output;
+}
+
+/// Does the work by the best means that the machine has.
+#[inline]
+pub(super) fn fast<W: Work>(work: W) -> W::Output {
+    #[cfg(target_arch = "x86_64")]
+    if std::arch::is_x86_feature_detected!("avx2") {
+        #[expect(
+            unsafe_code,
+            reason = "the processor was asked for AVX2 one line above"
+        )]
+        return unsafe { with_avx2(work) };
+    }
+    work.work()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn with_avx2<W: Work>(work: W) -> W::Output {
+    work.work()
+}
+
 /// Points of the search on one phase: sample `i` of the tile and its neighbours.
-type Points = [f32; TILE + 2];
+pub(super) type Points = [f32; TILE + 2];
 
 /// Largest magnitude.
-pub(super) fn largest(window: &[f64]) -> f64 {
-    #[cfg(target_arch = "x86_64")]
-    if std::arch::is_x86_feature_detected!("avx2") {
-        #[expect(
-            unsafe_code,
-            reason = "the processor was asked for AVX2 one line above"
-        )]
-        return unsafe { largest_avx2(window) };
+pub(super) struct Largest<'a>(pub &'a [f64]);
+
+impl Work for Largest<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        let mut lanes = [0.0f64; 16];
+        let mut rows = self.0.chunks_exact(16);
+        for row in &mut rows {
+            for (lane, value) in lanes.iter_mut().zip(row) {
+                let magnitude = value.abs();
+                *lane = if magnitude > *lane { magnitude } else { *lane };
+            }
+        }
+        let rest = rows
+            .remainder()
+            .iter()
+            .fold(0.0f64, |top, value| top.max(value.abs()));
+        lanes.iter().fold(rest, |top, &lane| top.max(lane))
     }
-    largest_body(window)
 }
 
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn largest_avx2(window: &[f64]) -> f64 {
-    largest_body(window)
+/// The reading filter's output at one point: samples and taps one against one.
+pub(super) struct Dot<'a>(pub &'a [f64], pub &'a [f64; 2 * SIDE]);
+
+impl Work for Dot<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        // Sixteen running sums in a fixed order: fast, and the same bits on every host.
+        let mut lanes = [0.0; 16];
+        for (x, h) in self.0.chunks_exact(16).zip(self.1.chunks_exact(16)) {
+            for lane in 0..16 {
+                lanes[lane] += x[lane] * h[lane];
+            }
+        }
+        let mut width = 8;
+        while width > 0 {
+            for lane in 0..width {
+                lanes[lane] += lanes[lane + width];
+            }
+            width /= 2;
+        }
+        lanes[0]
+    }
+}
+
+/// What the search says of one tile.
+pub(super) struct Found {
+    /// `[phase][i]`: magnitude of the search filter's output, each phase levelled to 1 for a
+    /// constant; `i` from 1 to `TILE` is the tile, 0 and `TILE + 1` are its neighbours.
+    pub points: [Points; 4],
+    /// `[i - 1]`: the largest of the phases' points at `i` and the sample after them.
+    pub tops: [f32; TILE],
+    /// Largest magnitude of the filter's own output, not levelled, within the tile.
+    pub top: f32,
+}
+
+impl Found {
+    pub(super) fn new() -> Self {
+        Self {
+            points: [[0.0; TILE + 2]; 4],
+            tops: [0.0; TILE],
+            top: 0.0,
+        }
+    }
+}
+
+/// The search filter over a tile. `window` holds [`WINDOW`] samples; point `i` of a phase uses
+/// `window[i .. i + 12]`, and the sample after it is `window[i + 6]`.
+pub(super) struct Search<'a> {
+    pub window: &'a [f64],
+    pub phases: &'a [[f32; SEARCH_TAPS]],
+    pub level: &'a [f32],
+    pub found: &'a mut Found,
+}
+
+impl Work for Search<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        search(self.window, self.phases, self.level, self.found);
+    }
 }
 
 #[inline(always)]
-fn largest_body(window: &[f64]) -> f64 {
-    let mut lanes = [0.0f64; 16];
-    let mut rows = window.chunks_exact(16);
-    for row in &mut rows {
-        for (lane, value) in lanes.iter_mut().zip(row) {
-            let magnitude = value.abs();
-            *lane = if magnitude > *lane { magnitude } else { *lane };
-        }
-    }
-    let rest = rows
-        .remainder()
-        .iter()
-        .fold(0.0f64, |top, value| top.max(value.abs()));
-    lanes.iter().fold(rest, |top, &lane| top.max(lane))
-}
-
-/// The reading filter's output at one point: `samples` and `taps` one against one.
-pub(super) fn dot(samples: &[f64], taps: &[f64; 2 * SIDE]) -> f64 {
-    #[cfg(target_arch = "x86_64")]
-    if std::arch::is_x86_feature_detected!("avx2") {
-        #[expect(
-            unsafe_code,
-            reason = "the processor was asked for AVX2 one line above"
-        )]
-        return unsafe { dot_avx2(samples, taps) };
-    }
-    dot_body(samples, taps)
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn dot_avx2(samples: &[f64], taps: &[f64; 2 * SIDE]) -> f64 {
-    dot_body(samples, taps)
-}
-
-#[inline(always)]
-fn dot_body(samples: &[f64], taps: &[f64; 2 * SIDE]) -> f64 {
-    // Sixteen running sums in a fixed order: fast, and the same bits on every host.
-    let mut lanes = [0.0; 16];
-    for (x, h) in samples.chunks_exact(16).zip(taps.chunks_exact(16)) {
-        for lane in 0..16 {
-            lanes[lane] += x[lane] * h[lane];
-        }
-    }
-    let mut width = 8;
-    while width > 0 {
-        for lane in 0..width {
-            lanes[lane] += lanes[lane + width];
-        }
-        width /= 2;
-    }
-    lanes[0]
-}
-
-/// Fills `points[phase][i]` with the search filter's output, and returns the largest magnitude
-/// among the tile's own points (`i` from 1 to `TILE`).
-///
-/// `window` holds [`WINDOW`] samples; point `i` of a phase uses `window[i .. i + 12]`.
-pub(super) fn search(
-    window: &[f64],
-    phases: &[[f32; SEARCH_TAPS]],
-    points: &mut [Points; 4],
-) -> f64 {
-    #[cfg(target_arch = "x86_64")]
-    if std::arch::is_x86_feature_detected!("avx2") {
-        #[expect(
-            unsafe_code,
-            reason = "the processor was asked for AVX2 one line above"
-        )]
-        return unsafe { search_avx2(window, phases, points) };
-    }
-    search_body(window, phases, points)
-}
-
-#[cfg(target_arch = "x86_64")]
-#[target_feature(enable = "avx2")]
-fn search_avx2(window: &[f64], phases: &[[f32; SEARCH_TAPS]], points: &mut [Points; 4]) -> f64 {
-    search_body(window, phases, points)
-}
-
-#[inline(always)]
-fn search_body(window: &[f64], phases: &[[f32; SEARCH_TAPS]], points: &mut [Points; 4]) -> f64 {
+fn search(window: &[f64], phases: &[[f32; SEARCH_TAPS]], level: &[f32], found: &mut Found) {
     let window: &[f64; WINDOW] = window.try_into().expect("the caller cuts a whole window");
     let mut x = [0.0f32; WINDOW];
     for (to, from) in x.iter_mut().zip(window) {
         *to = *from as f32;
     }
-    let mut tops = [0.0f32; TILE];
-    for (taps, out) in phases.iter().zip(points.iter_mut()) {
+    let larger = |top: &mut f32, magnitude: f32| {
+        *top = if magnitude > *top { magnitude } else { *top };
+    };
+    for (top, sample) in found.tops.iter_mut().zip(&x[7..]) {
+        *top = sample.abs();
+    }
+    let mut raw = [0.0f32; TILE];
+    for ((taps, level), out) in phases.iter().zip(level).zip(found.points.iter_mut()) {
         let mut sums = [0.0f32; TILE];
         for (k, tap) in taps.iter().enumerate() {
             let x: &[f32; TILE] = x[k + 1..k + 1 + TILE]
@@ -126,21 +148,24 @@ fn search_body(window: &[f64], phases: &[[f32; SEARCH_TAPS]], points: &mut [Poin
                 *sum += tap * sample;
             }
         }
-        for (top, sum) in tops.iter_mut().zip(&sums) {
-            let magnitude = sum.abs();
-            *top = if magnitude > *top { magnitude } else { *top };
+        for i in 0..TILE {
+            let magnitude = sums[i].abs();
+            larger(&mut raw[i], magnitude);
+            out[i + 1] = magnitude * level;
+            larger(&mut found.tops[i], magnitude * level);
         }
-        out[1..=TILE].copy_from_slice(&sums);
-        let single = |i: usize| {
+        let single = |i: usize| -> f32 {
             taps.iter()
                 .zip(&x[i..])
                 .map(|(tap, sample)| tap * sample)
                 .sum()
         };
-        out[0] = single(0);
-        out[TILE + 1] = single(TILE + 1);
+        out[0] = single(0).abs() * level;
+        out[TILE + 1] = single(TILE + 1).abs() * level;
     }
-    f64::from(tops.iter().fold(0.0f32, |top, &value| top.max(value)))
+    found.top = raw
+        .iter()
+        .fold(0.0f32, |top, &value| if value > top { value } else { top });
 }
 
 #[cfg(test)]
@@ -159,17 +184,25 @@ mod tests {
             .collect();
         for _ in 0..200 {
             let window: Vec<f64> = (0..WINDOW).map(|_| next()).collect();
-            let (mut plain, mut chosen) = ([[0.0; TILE + 2]; 4], [[0.0; TILE + 2]; 4]);
-            let top = search_body(&window, &phases, &mut plain);
-            assert_eq!(search(&window, &phases, &mut chosen), top);
-            assert_eq!(plain, chosen);
+            let level = [1.1, 0.9, 1.0, 1.2];
+            let (mut plain, mut chosen) = (Found::new(), Found::new());
+            search(&window, &phases, &level, &mut plain);
+            fast(Search {
+                window: &window,
+                phases: &phases,
+                level: &level,
+                found: &mut chosen,
+            });
+            assert_eq!(plain.points, chosen.points);
+            assert_eq!((plain.tops, plain.top), (chosen.tops, chosen.top));
             let taps: [f64; 2 * SIDE] = std::array::from_fn(|_| next());
             let samples: Vec<f64> = (0..2 * SIDE).map(|_| next()).collect();
-            assert_eq!(dot(&samples, &taps), dot_body(&samples, &taps));
+            let dot = fast(Dot(&samples, &taps));
+            assert_eq!(dot, Dot(&samples, &taps).work());
             let plain: f64 = samples.iter().zip(&taps).map(|(x, h)| x * h).sum();
-            assert!((dot(&samples, &taps) - plain).abs() < 1e-12);
+            assert!((dot - plain).abs() < 1e-12);
             let far = window.iter().fold(0.0f64, |top, v| top.max(v.abs()));
-            assert_eq!(largest(&window), far);
+            assert_eq!(fast(Largest(&window)), far);
         }
     }
 }

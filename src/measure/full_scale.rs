@@ -31,21 +31,17 @@ impl FullScaleRuns {
         }
     }
 
-    pub(super) fn feed(&mut self, samples: &[f64]) {
-        for chunk in samples.chunks(64) {
-            // Nearly always nothing: ask once for the chunk, in a loop without branches.
-            let full = chunk
-                .iter()
-                .fold(false, |any, v| any | (v.abs() >= self.full_scale));
-            if full || self.open > 0 {
-                self.look(chunk);
-            }
-            self.frames += chunk.len() as u64;
+    /// `largest`: a magnitude that none of the samples passes, so that nearly always nothing
+    /// need be looked at.
+    pub(super) fn feed(&mut self, samples: &[f64], largest: f64) {
+        if largest >= self.full_scale || self.open > 0 {
+            self.look(samples);
         }
+        self.frames += samples.len() as u64;
     }
 
-    fn look(&mut self, chunk: &[f64]) {
-        for (index, &sample) in chunk.iter().enumerate() {
+    fn look(&mut self, samples: &[f64]) {
+        for (index, &sample) in samples.iter().enumerate() {
             let at = self.frames + index as u64;
             let full = sample.abs() >= self.full_scale;
             let positive = sample > 0.0;
@@ -81,8 +77,9 @@ mod tests {
 
     fn runs(samples: &[f64], cut: usize) -> (u64, u64, Vec<(u64, u64)>) {
         let mut meter = FullScaleRuns::new(1.0, 10);
-        meter.feed(&samples[..cut]);
-        meter.feed(&samples[cut..]);
+        for part in [&samples[..cut], &samples[cut..]] {
+            meter.feed(part, part.iter().fold(0.0, |top, v| top.max(v.abs())));
+        }
         meter.finish();
         (meter.total, meter.longest, meter.listed)
     }

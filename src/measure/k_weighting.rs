@@ -5,6 +5,8 @@
 //! recursive, so the channels are the lanes; a stretch may be cut anywhere with the same result
 //! bit for bit, because every sum is taken sample by sample.
 
+use super::dispatch::{Work, fast};
+
 /// Channels that one kernel call runs side by side.
 pub(super) const LANES: usize = 4;
 
@@ -96,13 +98,11 @@ impl KFilter {
 
     /// Runs `lanes` (1 to 4 equally long channels) on and adds them to `sums`.
     pub(super) fn run(&mut self, lanes: &[&[f64]], sums: &mut Sums) {
-        match *lanes {
-            [a] => self.kernel::<1>([a], sums),
-            [a, b] => self.kernel::<2>([a, b], sums),
-            [a, b, c] => self.kernel::<3>([a, b, c], sums),
-            [a, b, c, d] => self.kernel::<4>([a, b, c, d], sums),
-            _ => unreachable!("a group has 1 to {LANES} channels"),
-        }
+        fast(Stretch {
+            filter: self,
+            lanes,
+            sums,
+        });
     }
 
     /// Clears what has decayed below anything audible, so that a long silence does not run on
@@ -163,10 +163,38 @@ impl KFilter {
     }
 }
 
+struct Stretch<'a> {
+    filter: &'a mut KFilter,
+    lanes: &'a [&'a [f64]],
+    sums: &'a mut Sums,
+}
+
+impl Work for Stretch<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        let Self {
+            filter,
+            lanes,
+            sums,
+        } = self;
+        match *lanes {
+            [a] => filter.kernel::<1>([a], sums),
+            [a, b] => filter.kernel::<2>([a, b], sums),
+            [a, b, c] => filter.kernel::<3>([a, b, c], sums),
+            [a, b, c, d] => filter.kernel::<4>([a, b, c, d], sums),
+            _ => unreachable!("a group has 1 to {LANES} channels"),
+        }
+    }
+}
+
+#[inline(always)]
 fn first<const N: usize>(lanes: Lanes) -> [f64; N] {
     std::array::from_fn(|l| lanes[l])
 }
 
+#[inline(always)]
 fn full<const N: usize>(lanes: [f64; N]) -> Lanes {
     std::array::from_fn(|l| if l < N { lanes[l] } else { 0.0 })
 }

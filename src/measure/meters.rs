@@ -120,9 +120,9 @@ impl Meters {
             }
         }
         for (index, channel) in self.channels.iter_mut().enumerate() {
-            let samples = block.channel(index);
-            channel.true_peak.feed(samples, &self.interpolator);
-            channel.runs.feed(samples);
+            channel
+                .true_peak
+                .feed(block.channel(index), &self.interpolator);
         }
     }
 
@@ -135,6 +135,10 @@ impl Meters {
             }
             group.filter.run(&lanes[..group.size], &mut group.sums);
             silent &= group.sums.largest == [0.0; LANES];
+            for (lane, samples) in lanes[..group.size].iter().enumerate() {
+                let runs = &mut self.channels[group.first + lane].runs;
+                runs.feed(samples, group.sums.largest[lane]);
+            }
         }
         if !silent {
             let samples = (0..self.order.channels).map(|channel| &block.channel(channel)[from..to]);

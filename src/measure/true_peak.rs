@@ -16,7 +16,7 @@
 //! Work is done in tiles at fixed places of the programme, so any cut into blocks gives the
 //! same bits.
 
-use super::dispatch;
+use super::dispatch::{Dot, Found, Largest, Search, fast};
 
 /// Frames in a tile of the search.
 pub(super) const TILE: usize = 64;
@@ -83,8 +83,8 @@ const SEARCH_GAIN: f64 = 2.0231;
 /// to 0.69 dB at half the sample rate when it is 4 x and the short filter up to 0.78 dB more
 /// only where there is next to nothing; on hard-clipped material they differ by 0.5 dB.
 const NEAR_4X: f64 = 1.15;
-/// At 2 x the grid is coarser; music has little energy there.
-const NEAR_2X: f64 = 1.3;
+/// At 2 x the grid alone hides 1.6 dB at 0.37 of the sample rate, 35 kHz at 96 kHz.
+const NEAR_2X: f64 = 1.2;
 
 /// Overs of one channel closer than this belong to one place. Own choice: what lies within
 /// 10 ms is one event to the ear.
@@ -259,33 +259,28 @@ impl TruePeakMeter {
     fn tile(&mut self, at: usize, interpolator: &Interpolator) {
         let from = at - 1 - SEARCH_BEFORE;
         let window = &self.held[from..from + WINDOW];
-        let largest = dispatch::largest(window);
+        let largest = fast(Largest(window));
         let bar = self.peak.min(self.ceiling) / interpolator.near;
         if largest * SEARCH_GAIN <= bar.min(self.search_peak) {
             return;
         }
-        let mut points = [[0.0f32; TILE + 2]; 4];
-        let top = dispatch::search(window, &interpolator.phases, &mut points);
-        if top > self.search_peak {
-            self.search_peak = top;
-        }
-        if top.max(largest) < bar {
-            return;
-        }
-        for (phase, level) in points.iter_mut().zip(&interpolator.level) {
-            phase
-                .iter_mut()
-                .for_each(|point| *point = point.abs() * level);
-        }
+        let mut found = Found::new();
+        fast(Search {
+            window,
+            phases: &interpolator.phases,
+            level: &interpolator.level,
+            found: &mut found,
+        });
+        self.search_peak = self.search_peak.max(f64::from(found.top));
         let bar = bar as f32;
         let phases = interpolator.phases.len();
+        let points = &found.points;
         for i in 1..=TILE {
-            let sample = self.held[from + i + SEARCH_BEFORE].abs() as f32;
+            if found.tops[i - 1] < bar {
+                continue;
+            }
             for phase in 0..phases {
                 let here = points[phase][i];
-                if here < bar && sample < bar {
-                    continue;
-                }
                 let before = match phase {
                     0 => points[phases - 1][i - 1],
                     _ => points[phase - 1][i],
@@ -337,7 +332,7 @@ impl TruePeakMeter {
             let sample = left as i64 + place.div_euclid(GRID as i64);
             let row = &interpolator.reading[place.rem_euclid(GRID as i64) as usize];
             let start = (sample - (SIDE as i64 - 1)) as usize;
-            dispatch::dot(&self.held[start..start + 2 * SIDE], row)
+            fast(Dot(&self.held[start..start + 2 * SIDE], row))
         };
         let mut place = (offset * GRID as f64).round() as i64;
         let middle = value(place);
