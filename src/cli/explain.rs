@@ -32,9 +32,15 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
     let rows: Vec<Vec<String>> = all
         .iter()
         .map(|profile| {
-            [&profile.name, &profile.title, &profile.origin]
-                .map(|cell| one_line(cell))
-                .to_vec()
+            // Of the usual case nothing is said: the lines stay short.
+            let from = match profile.origin.as_str() {
+                "built in" => String::new(),
+                path => format!(" ({path})"),
+            };
+            vec![
+                one_line(&profile.name),
+                one_line(&format!("{}{from}", profile.title)),
+            ]
         })
         .collect();
     text::table("", &rows, columns).concat()
