@@ -77,41 +77,33 @@ pub fn write_deliveries(dir: &Path) -> io::Result<Vec<Delivery>> {
     fs::create_dir_all(dir.join("exports").join(ALBUM))?;
     let writer = write_in_pieces(dir.join("exports").join(&slow_path), slow.clone());
 
-    let mut out = Deliveries::new(dir);
-    exports(&mut out)?;
+    let mut out = Deliveries {
+        dir,
+        watch: "exports",
+        all: Vec::new(),
+    };
+    exports(&mut out, slow_path, &slow)?;
+    out.watch = "outbound";
     outbound(&mut out)?;
     writer
         .join()
         .map_err(|_| io::Error::other("the slow export's writer died"))??;
-    out.tell(
-        "exports",
-        slow_path,
-        &slow,
-        "clear",
-        "an export that comes in pieces, its header last",
-    );
     Ok(out.all)
 }
 
 /// The sub-folder of the album.
 const ALBUM: &str = "Harbour Lights";
 
-fn exports(out: &mut Deliveries) -> io::Result<()> {
+/// The slow export is on its way already, written by another thread.
+fn exports(out: &mut Deliveries, slow_path: PathBuf, slow: &[u8]) -> io::Result<()> {
     let album = |name: &str| Path::new(ALBUM).join(name);
-    let mut put =
-        |path: PathBuf, bytes: &[u8], expected, why| out.put("exports", path, bytes, expected, why);
 
     let bytes = wave(&stereo(1, -15.0)?, 24)?;
-    put(
-        album("01 Harbour Lights.wav"),
-        &bytes,
-        "clear",
-        "nothing: as asked",
-    )?;
+    out.put(album("01 Harbour Lights.wav"), &bytes, "clear", "as asked")?;
 
     // The first bytes of such a file (from memory: its magic number and version).
     let bytes = [0x00, 0x05, 0x16, 0x07, 0x00, 0x02, 0x00, 0x00];
-    put(
+    out.put(
         album("._01 Harbour Lights.wav"),
         &bytes,
         LEFT_ALONE,
@@ -119,7 +111,7 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
     )?;
 
     let bytes = wave(&stereo(2, -12.4)?, 24)?;
-    put(
+    out.put(
         album("02 Slack Tide.wav"),
         &bytes,
         "stop",
@@ -129,7 +121,7 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
     let mut clicks = stereo(3, -15.0)?;
     clicks.add_intersample_peaks(&[2.25, 5.5, 8.75], 1.06);
     let bytes = wave(&clicks, 24)?;
-    put(
+    out.put(
         album("03 Lamp Room.wav"),
         &bytes,
         "stop",
@@ -137,15 +129,22 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
     )?;
 
     let cut = wave(&stereo(4, -15.0)?, 24)?;
-    put(
+    out.put(
         album("04 Ferry Bell.wav"),
         &cut[..cut.len() * 3 / 5],
         "stop",
         "a copy that broke off",
     )?;
 
+    out.tell(
+        slow_path,
+        slow,
+        "clear",
+        "an export that comes in pieces, its header last",
+    );
+
     let bytes = wave(&stereo_at(6, -15.0, 44_100)?, 24)?;
-    put(
+    out.put(
         album("06 Slack Tide (old session).wav"),
         &bytes,
         "stop",
@@ -157,7 +156,7 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
         channel.resize(channel.len() + 4 * RATE_HZ as usize, 0.0);
     }
     let bytes = wave(&tail, 24)?;
-    put(
+    out.put(
         album("07 Lamp Room (quiet end).wav"),
         &bytes,
         "advise",
@@ -165,7 +164,7 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
     )?;
 
     let bytes = wave(&stereo(8, -15.0)?, 16)?;
-    put(
+    out.put(
         nasty_name().into(),
         &bytes,
         "stop",
@@ -173,7 +172,7 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
     )?;
 
     let text = b"Side A ends with the bell. Please keep the gap.\n";
-    put(
+    out.put(
         "Notes for the plant.wav".into(),
         text,
         "unread",
@@ -182,67 +181,52 @@ fn exports(out: &mut Deliveries) -> io::Result<()> {
 }
 
 fn outbound(out: &mut Deliveries) -> io::Result<()> {
-    let mut put = |name: &str, piece: Piece, why| {
-        out.put("outbound", name.into(), &wave(&piece, 24)?, "clear", why)
-    };
+    let mut put =
+        |name: &str, piece: Piece, why| out.put(name.into(), &wave(&piece, 24)?, "clear", why);
     put(
         "Harbour Lights (instrumental).wav",
         music(1, "0+2+0", RATE_HZ, false)?.master(-15.0, -1.5)?,
-        "nothing: the version without its tune",
+        "the version without its tune",
     )?;
     put(
         "Harbour Lights_immersive 5.1.wav",
         music(9, "0+5+0", RATE_HZ, true)?.master(-18.5, -1.5)?,
-        "nothing: 5.1 with its channel mask",
+        "5.1 with its channel mask, as asked",
     )?;
     put(
         "Harbour Lights_immersive 7.1.4.wav",
         music(10, BACK_BEFORE_SIDE, RATE_HZ, true)?.master(-18.5, -1.5)?,
-        "nothing: 7.1.4 with its channel mask",
+        "7.1.4 with its channel mask, as asked",
     )
 }
 
 /// Writes below a folder and remembers what was written.
 struct Deliveries<'a> {
     dir: &'a Path,
+    watch: &'static str,
     all: Vec<Delivery>,
 }
 
-impl<'a> Deliveries<'a> {
-    fn new(dir: &'a Path) -> Self {
-        Self {
-            dir,
-            all: Vec::new(),
-        }
-    }
-
+impl Deliveries<'_> {
     fn put(
         &mut self,
-        watch: &'static str,
         path: PathBuf,
         bytes: &[u8],
         expected: &'static str,
         why: &'static str,
     ) -> io::Result<()> {
-        let target = self.dir.join(watch).join(&path);
+        let target = self.dir.join(self.watch).join(&path);
         if let Some(folder) = target.parent() {
             fs::create_dir_all(folder)?;
         }
         fs::write(&target, bytes)?;
-        self.tell(watch, path, bytes, expected, why);
+        self.tell(path, bytes, expected, why);
         Ok(())
     }
 
-    fn tell(
-        &mut self,
-        watch: &'static str,
-        path: PathBuf,
-        bytes: &[u8],
-        expected: &'static str,
-        why: &'static str,
-    ) {
+    fn tell(&mut self, path: PathBuf, bytes: &[u8], expected: &'static str, why: &'static str) {
         self.all.push(Delivery {
-            watch,
+            watch: self.watch,
             path,
             blake3: blake3::hash(bytes),
             expected,
