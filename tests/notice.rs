@@ -91,6 +91,7 @@ fn file(name: &str) -> FileNotice {
         at: "2026-05-04T17:20:11+01:00".into(),
         placement: Placement {
             now: format!("quarantine:album/{name}"),
+            path: format!("/srv/audio/quarantine/album/{name}"),
             moved: true,
             ways: ways_on(story.verdict),
         },
@@ -214,7 +215,7 @@ fn plain_text_and_html_say_the_same() {
     for words in [
         "1.6 LU too loud on the 5.1 re-render (-16.4, asked: at most -18.0 LUFS)",
         "quarantine:album/Harbour Lights_MI04_48k24.wav",
-        "It is untouched",
+        "untouched: BLAKE3",
         "Export it again under the same name",
         "-16.4 LUFS",
         "at most -18.0 LUFS",

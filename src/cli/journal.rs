@@ -119,32 +119,36 @@ fn under_way_row(file: &UnderWay) -> Vec<String> {
     ]
 }
 
-/// Newest first, as handed in.
+/// Newest first, as handed in. A name is never broken, so that it can be copied; the reason
+/// stands below it.
 pub fn history(past: &[Past], columns: usize, paint: Paint) -> String {
     if past.is_empty() {
         return "nothing was weighed yet\n".to_owned();
     }
-    let rows: Vec<Vec<String>> = past
-        .iter()
-        .map(|row| {
-            let mut says = format!("{}:{}", one_line(&row.watch), one_line(&row.name));
-            if !row.reason.is_empty() {
-                says.push_str(": ");
-                says.push_str(&one_line(&row.reason));
-            }
-            vec![
-                minute(&row.at),
-                one_line(&row.verdict),
-                one_line(&row.event),
-                says,
-            ]
-        })
-        .collect();
-    text::table("", &rows, columns)
-        .iter()
-        .zip(past)
-        .map(|(line, row)| painted(line, &row.verdict, accent_of(&row.verdict), paint))
-        .collect()
+    let widest = |cell: fn(&Past) -> &str| {
+        let widths = past.iter().map(|row| text::width(&one_line(cell(row))));
+        widths.max().unwrap_or(0)
+    };
+    let (verdicts, events) = (widest(|row| &row.verdict), widest(|row| &row.event));
+    let mut out = String::new();
+    for row in past {
+        let at = minute(&row.at);
+        let verdict = text::left(&one_line(&row.verdict), verdicts);
+        let event = text::left(&one_line(&row.event), events);
+        let (watch, name) = (one_line(&row.watch), one_line(&row.name));
+        let line = format!("{at}  {verdict}  {event}  {watch}:{name}\n");
+        out.push_str(&painted(
+            &line,
+            &row.verdict,
+            accent_of(&row.verdict),
+            paint,
+        ));
+        if !row.reason.is_empty() {
+            let below = " ".repeat(text::width(&at) + 2);
+            out.push_str(&text::hanging(&below, &one_line(&row.reason), columns));
+        }
+    }
+    out
 }
 
 fn accent_of(verdict: &str) -> Accent {
@@ -272,8 +276,8 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
         assert_eq!(
             history(&past, 80, Paint::Plain),
             "\
-2026-05-04 17:20  stop   quarantined  exports:02 Slack Tide.wav: 1.6 LU too loud
-                                      (-12.4, asked: at most -14.0 LUFS)
+2026-05-04 17:20  stop   quarantined  exports:02 Slack Tide.wav
+                  1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)
 2026-05-04 17:19  clear  kept         exports:01 Harbour Lights.wav
 "
         );

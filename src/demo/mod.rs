@@ -1,11 +1,14 @@
-//! The invented scenario and what it needs to run on one machine alone.
+//! The invented scenario and what it needs to run on one machine alone: music from seeds, a
+//! studio's configuration, a mail receiver, and the real daemon as a child process.
 
+mod check;
+mod daemon;
+mod live;
 pub mod music;
 pub mod receiver;
+mod run;
 pub mod scenario;
+pub mod studio;
 pub mod summary;
 
-/// Placeholder until wired in this slice.
-pub fn run(_: Option<std::path::PathBuf>) -> anyhow::Result<bool> {
-    Ok(false)
-}
+pub use run::run;

@@ -1,13 +1,12 @@
 //! The invented deliveries of Tallow Street: what is written where, and what should become of it.
 //!
 //! In: a folder. Out: the files below its `exports` and `outbound`, and for each what the house
-//! should say; the demo's configuration and profiles as text. Everything comes from seeds: two
-//! runs write the same bytes. Knows nothing of the daemon.
+//! should say. Everything comes from seeds: two runs write the same bytes. Knows nothing of the
+//! daemon.
 
 use std::ffi::OsString;
 use std::fs::{self, File};
 use std::io::{self, Cursor, Write};
-use std::net::SocketAddr;
 use std::os::unix::ffi::OsStringExt;
 use std::path::{Path, PathBuf};
 use std::thread::{self, JoinHandle};
@@ -16,257 +15,224 @@ use std::time::Duration;
 use hound::{SampleFormat, WavSpec, WavWriter};
 
 use super::music::{Piece, RATE_HZ, Score, Seeded};
+use super::studio::{PATIENCE, SETTLE};
 use crate::layout;
 
 /// Said before anything can be played.
 pub const HEARING: &str = "caution before you listen: \"03 Lamp Room.wav\" holds three short clicks \
      near full scale; turn the level down first";
 
-/// How long the demo's watches wait for a file to be unchanged.
-pub const SETTLE: Duration = Duration::from_secs(1);
-
-/// Between two pieces of the slow export: longer than [`SETTLE`], so that only the unfinished
-/// header tells that more is to come; shorter than [`PATIENCE`].
+/// Between two pieces of the slow export: longer than the watches wait for a file to settle, so
+/// that only the unfinished header tells that more is to come; shorter than their patience.
 const PAUSE: Duration = Duration::from_millis(1300);
+const _: () = assert!(PAUSE.as_millis() > SETTLE.as_millis());
+const _: () = assert!(PAUSE.as_millis() < PATIENCE.as_millis());
 
-/// How long the demo's watches wait for an incomplete file without change.
-pub const PATIENCE: Duration = Duration::from_secs(5);
+/// How many files [`write_deliveries`] makes.
+pub const COUNT: usize = 13;
+
+/// What becomes of a file that is no delivery.
+pub const LEFT_ALONE: &str = "left alone";
 
 /// One file of the scenario.
 #[derive(Clone, Debug)]
 pub struct Delivery {
-    pub path: PathBuf,
-    /// The watch that should find it: `exports` or `outbound`.
+    /// The watch that should find it: `exports` or `outbound`, the name of its folder too.
     pub watch: &'static str,
-    /// The verdict's word (`clear`, `advise`, `stop`, `unread`), or `left alone`.
+    /// Below the watch's folder.
+    pub path: PathBuf,
+    /// BLAKE3 of the bytes that were written.
+    pub blake3: blake3::Hash,
+    /// The verdict's word (`clear`, `advise`, `stop`, `unread`), or [`LEFT_ALONE`].
     pub expected: &'static str,
     /// What is the matter with it, in a few words.
     pub why: &'static str,
 }
 
-/// The studio's own profiles: file name below `profiles/`, and text. They name every limit that
-/// the scenario leans on, so that the demo does not change with the built-in ones.
-pub const PROFILES: [(&str, &str); 2] = [
-    (
-        "tallow-stereo.toml",
-        r#"name = "tallow-stereo"
-title = "Tallow Street stereo master"
-about = "The stereo master as the demo's studio asks for it."
-extends = "stereo-music"
+impl Delivery {
+    pub fn is_left_alone(&self) -> bool {
+        self.expected == LEFT_ALONE
+    }
 
-[limits."loudness.integrated"]
-at_most = -14.0
-severity = "stop"
-source = "house rule of the invented studio"
+    pub fn is_stopped(&self) -> bool {
+        matches!(self.expected, "stop" | "unread")
+    }
 
-[limits."peaks.true_peak"]
-at_most = -1.0
-severity = "stop"
-source = "house rule of the invented studio"
-
-[limits."format.sample_rate"]
-one_of = [48000]
-severity = "stop"
-source = "house rule of the invented studio"
-
-[limits."format.bit_depth"]
-at_least = 24
-severity = "stop"
-source = "house rule of the invented studio"
-
-[limits."edges.trailing_silence"]
-at_most = 3.0
-severity = "advise"
-source = "house rule of the invented studio"
-"#,
-    ),
-    (
-        "tallow-immersive.toml",
-        r#"name = "tallow-immersive"
-title = "Tallow Street immersive master, as channels"
-about = "The channel-based immersive master as the demo's studio asks for it."
-extends = "immersive-channels"
-
-[limits."loudness.integrated"]
-at_most = -18.0
-severity = "stop"
-source = "house rule of the invented studio"
-
-[limits."peaks.true_peak"]
-at_most = -1.0
-severity = "stop"
-source = "house rule of the invented studio"
-"#,
-    ),
-];
-
-/// The demo's configuration, everything below `dir`.
-pub fn configuration(dir: &Path, mail: SocketAddr, page: SocketAddr) -> String {
-    let folder = |name: &str| toml::Value::String(dir.join(name).to_string_lossy().into_owned());
-    let (settle, patience) = (SETTLE.as_secs(), PATIENCE.as_secs());
-    format!(
-        r#"# The demo's studio. Try: weighbridge config check THIS-FILE
-
-[studio]
-name = "Tallow Street"
-state = {state}
-
-[[watch]]
-name = "exports"
-folder = {exports}
-settle = "{settle}s"
-patience = "{patience}s"
-poll = "2s"
-profile = "tallow-stereo"
-quarantine = {quarantine}
-
-[[watch]]
-name = "outbound"
-folder = {outbound}
-settle = "{settle}s"
-patience = "{patience}s"
-poll = "2s"
-profile = "tallow-stereo"
-release = {dispatch}
-quarantine = {quarantine}
-
-  [[watch.route]]
-  match = "**/*_immersive*.wav"
-  profile = "tallow-immersive"
-
-[notice.mail]
-server = "smtp://{mail}"
-from = "weighbridge@tallowstreet.example"
-to = ["mastering@tallowstreet.example"]
-when = ["stop", "trouble"]
-
-[service]
-listen = "{page}"
-"#,
-        state = folder("state"),
-        exports = folder("exports"),
-        quarantine = folder("quarantine"),
-        outbound = folder("outbound"),
-        dispatch = folder("dispatch"),
-    )
+    /// The demo's folder in which it lies at the end, under the same path.
+    pub fn ends_in(&self) -> &'static str {
+        match (self.is_stopped(), self.watch) {
+            (true, _) => "quarantine",
+            (false, "outbound") => "dispatch",
+            (false, watch) => watch,
+        }
+    }
 }
 
-/// Writes all deliveries below `dir`, making its folders where they are missing, and returns
-/// when the last byte is written. One export arrives in pieces on a thread of its own while the
-/// others are made. Takes some ten seconds; about 60 MB.
+/// Writes all deliveries below `dir`, making the watches' folders where they are missing, and
+/// returns when the last byte is written. One export arrives in pieces on a thread of its own
+/// while the others are made. Takes some ten seconds; about 58 MB.
 pub fn write_deliveries(dir: &Path) -> io::Result<Vec<Delivery>> {
-    let (exports, outbound) = (dir.join("exports"), dir.join("outbound"));
-    let album = exports.join("Harbour Lights");
-    for folder in [&exports, &outbound, &album] {
-        fs::create_dir_all(folder)?;
-    }
-    let mut all = Vec::new();
-    let mut told = |path: &Path, watch, expected, why| {
-        all.push(Delivery {
-            path: path.to_owned(),
-            watch,
-            expected,
-            why,
-        });
+    let slow = wave(&stereo(5, -15.5)?, 24)?;
+    let slow_path = Path::new(ALBUM).join("05 Last Boat.wav");
+    fs::create_dir_all(dir.join("exports").join(ALBUM))?;
+    let writer = write_in_pieces(dir.join("exports").join(&slow_path), slow.clone());
+
+    let mut out = Deliveries {
+        dir,
+        watch: "exports",
+        all: Vec::new(),
     };
+    exports(&mut out, slow_path, &slow)?;
+    out.watch = "outbound";
+    outbound(&mut out)?;
+    writer
+        .join()
+        .map_err(|_| io::Error::other("the slow export's writer died"))??;
+    Ok(out.all)
+}
 
-    let harbour_lights = stereo(1, -15.0)?;
-    let slow = album.join("05 Last Boat.wav");
-    let bytes = wave(&stereo(5, -15.5)?, 24)?;
-    let writer = write_in_pieces(slow.clone(), bytes);
+/// The sub-folder of the album.
+const ALBUM: &str = "Harbour Lights";
 
-    let path = album.join("01 Harbour Lights.wav");
-    let whole = wave(&harbour_lights, 24)?;
-    fs::write(&path, &whole)?;
-    told(&path, "exports", "clear", "as asked");
+/// The slow export is on its way already, written by another thread.
+fn exports(out: &mut Deliveries, slow_path: PathBuf, slow: &[u8]) -> io::Result<()> {
+    let album = |name: &str| Path::new(ALBUM).join(name);
 
-    let path = album.join("._01 Harbour Lights.wav");
+    let bytes = wave(&stereo(1, -15.0)?, 24)?;
+    out.put(album("01 Harbour Lights.wav"), &bytes, "clear", "as asked")?;
+
     // The first bytes of such a file (from memory: its magic number and version).
-    fs::write(&path, [0x00, 0x05, 0x16, 0x07, 0x00, 0x02, 0x00, 0x00])?;
-    told(&path, "exports", "left alone", "a file manager's droppings");
+    let bytes = [0x00, 0x05, 0x16, 0x07, 0x00, 0x02, 0x00, 0x00];
+    out.put(
+        album("._01 Harbour Lights.wav"),
+        &bytes,
+        LEFT_ALONE,
+        "left behind by a file manager",
+    )?;
 
-    let path = album.join("02 Slack Tide.wav");
-    fs::write(&path, wave(&stereo(2, -12.4)?, 24)?)?;
-    told(&path, "exports", "stop", "1.6 LU too loud");
+    let bytes = wave(&stereo(2, -12.4)?, 24)?;
+    out.put(
+        album("02 Slack Tide.wav"),
+        &bytes,
+        "stop",
+        "1.6 LU too loud",
+    )?;
 
-    let path = album.join("03 Lamp Room.wav");
     let mut clicks = stereo(3, -15.0)?;
     clicks.add_intersample_peaks(&[2.25, 5.5, 8.75], 1.06);
-    fs::write(&path, wave(&clicks, 24)?)?;
-    told(&path, "exports", "stop", "3 true-peak overs");
+    let bytes = wave(&clicks, 24)?;
+    out.put(
+        album("03 Lamp Room.wav"),
+        &bytes,
+        "stop",
+        "three true-peak overs",
+    )?;
 
-    let path = album.join("04 Ferry Bell.wav");
     let cut = wave(&stereo(4, -15.0)?, 24)?;
-    fs::write(&path, &cut[..cut.len() * 3 / 5])?;
-    told(&path, "exports", "stop", "a copy that broke off");
+    out.put(
+        album("04 Ferry Bell.wav"),
+        &cut[..cut.len() * 3 / 5],
+        "stop",
+        "a copy that broke off",
+    )?;
 
-    told(
-        &slow,
-        "exports",
+    out.tell(
+        slow_path,
+        slow,
         "clear",
-        "an export that comes in pieces, header last",
+        "an export that comes in pieces, its header last",
     );
 
-    let path = album.join("06 Slack Tide (old session).wav");
-    fs::write(&path, wave(&stereo_at(6, -15.0, 44_100)?, 24)?)?;
-    told(&path, "exports", "stop", "44.1 kHz where 48 kHz is asked");
+    let bytes = wave(&stereo_at(6, -15.0, 44_100)?, 24)?;
+    out.put(
+        album("06 Slack Tide (old session).wav"),
+        &bytes,
+        "stop",
+        "44.1 kHz where 48 kHz is asked",
+    )?;
 
-    let path = album.join("07 Lamp Room (quiet end).wav");
     let mut tail = stereo(7, -15.0)?;
     for channel in &mut tail.channels {
         channel.resize(channel.len() + 4 * RATE_HZ as usize, 0.0);
     }
-    fs::write(&path, wave(&tail, 24)?)?;
-    told(&path, "exports", "advise", "4 s of silence at the end");
+    let bytes = wave(&tail, 24)?;
+    out.put(
+        album("07 Lamp Room (quiet end).wav"),
+        &bytes,
+        "advise",
+        "4 s of silence at the end",
+    )?;
 
-    let path = exports.join(nasty_name());
-    fs::write(&path, wave(&stereo(8, -15.0)?, 16)?)?;
-    told(
-        &path,
-        "exports",
+    let bytes = wave(&stereo(8, -15.0)?, 16)?;
+    out.put(
+        nasty_name().into(),
+        &bytes,
         "stop",
         "16 bit, and a name that plays tricks",
-    );
-
-    let path = exports.join("Notes for the plant.wav");
-    fs::write(&path, "Side A ends with the bell. Please keep the gap.\n")?;
-    told(&path, "exports", "unread", "a text that calls itself audio");
-
-    let path = outbound.join("Harbour Lights (instrumental).wav");
-    fs::write(
-        &path,
-        wave(&music(1, "0+2+0", RATE_HZ, false)?.master(-15.0, -1.5)?, 24)?,
     )?;
-    told(&path, "outbound", "clear", "the version without its tune");
 
-    for (name, channels, seed, loudness, expected, why) in [
-        (
-            "Harbour Lights_immersive 5.1.wav",
-            "0+5+0",
-            9,
-            -18.5,
-            "clear",
-            "5.1, as asked",
-        ),
-        (
-            "Harbour Lights_immersive 7.1.4.wav",
-            BACK_BEFORE_SIDE,
-            10,
-            -18.5,
-            "clear",
-            "7.1.4, as asked",
-        ),
-    ] {
-        let path = outbound.join(name);
-        let piece = music(seed, channels, RATE_HZ, true)?.master(loudness, -1.5)?;
-        fs::write(&path, wave(&piece, 24)?)?;
-        told(&path, "outbound", expected, why);
+    let text = b"Side A ends with the bell. Please keep the gap.\n";
+    out.put(
+        "Notes for the plant.wav".into(),
+        text,
+        "unread",
+        "a text that calls itself audio",
+    )
+}
+
+fn outbound(out: &mut Deliveries) -> io::Result<()> {
+    let mut put =
+        |name: &str, piece: Piece, why| out.put(name.into(), &wave(&piece, 24)?, "clear", why);
+    put(
+        "Harbour Lights (instrumental).wav",
+        music(1, "0+2+0", RATE_HZ, false)?.master(-15.0, -1.5)?,
+        "the version without its tune",
+    )?;
+    put(
+        "Harbour Lights_immersive 5.1.wav",
+        music(9, "0+5+0", RATE_HZ, true)?.master(-18.5, -1.5)?,
+        "5.1 with its channel mask, as asked",
+    )?;
+    put(
+        "Harbour Lights_immersive 7.1.4.wav",
+        music(10, BACK_BEFORE_SIDE, RATE_HZ, true)?.master(-18.5, -1.5)?,
+        "7.1.4 with its channel mask, as asked",
+    )
+}
+
+/// Writes below a folder and remembers what was written.
+struct Deliveries<'a> {
+    dir: &'a Path,
+    watch: &'static str,
+    all: Vec<Delivery>,
+}
+
+impl Deliveries<'_> {
+    fn put(
+        &mut self,
+        path: PathBuf,
+        bytes: &[u8],
+        expected: &'static str,
+        why: &'static str,
+    ) -> io::Result<()> {
+        let target = self.dir.join(self.watch).join(&path);
+        if let Some(folder) = target.parent() {
+            fs::create_dir_all(folder)?;
+        }
+        fs::write(&target, bytes)?;
+        self.tell(path, bytes, expected, why);
+        Ok(())
     }
 
-    writer
-        .join()
-        .map_err(|_| io::Error::other("the slow export's writer died"))??;
-    Ok(all)
+    fn tell(&mut self, path: PathBuf, bytes: &[u8], expected: &'static str, why: &'static str) {
+        self.all.push(Delivery {
+            watch: self.watch,
+            path,
+            blake3: blake3::hash(bytes),
+            expected,
+            why,
+        });
+    }
 }
 
 /// Tries a shell, a mail header, a web page and a UTF-8 decoder at once.

@@ -4,115 +4,177 @@
 //! Pure.
 
 use std::fmt::Write;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use crate::record::printable;
-
-use super::scenario::HEARING;
+use super::scenario::{HEARING, LEFT_ALONE};
 
 /// One file of the scenario and what became of it.
 #[derive(Clone, Debug)]
 pub struct DemoRow {
-    /// As [`printable`] writes it.
+    /// Path below its watch, as [`crate::record::printable`] writes it.
     pub name: String,
-    pub watch: String,
-    pub expected: String,
-    /// The verdict's word, or `left alone`; `None` where nothing was heard of it.
+    /// The demo's folder in which it should lie at the end.
+    pub ends_in: &'static str,
+    pub expected: &'static str,
+    /// The verdict's word, or [`LEFT_ALONE`]; `None` where nothing was heard of it.
     pub found: Option<String>,
-    /// The verdict's reason.
-    pub reason: String,
-    /// Where the file is now, as `ROOT:path`.
-    pub place: String,
+    /// The verdict's reason, or what was special about it.
+    pub says: String,
+    /// What is not as it should be, a sentence each.
+    pub faults: Vec<String>,
 }
 
 impl DemoRow {
-    pub fn is_as_expected(&self) -> bool {
-        self.found.as_deref() == Some(self.expected.as_str())
+    pub fn is_as_told(&self) -> bool {
+        self.found.as_deref() == Some(self.expected) && self.faults.is_empty()
     }
 }
 
-/// Where there is something to look at.
+/// How the demo ended.
 #[derive(Clone, Debug)]
-pub struct DemoPlaces {
-    pub config: PathBuf,
-    /// A sidecar, as an example.
-    pub sidecar: Option<PathBuf>,
-    /// A note that lies where a stopped file lay.
-    pub note: Option<PathBuf>,
-    /// A folder of the mails that the demo's own server took, or a sentence about them.
-    pub mails: String,
-    /// The status page, while the demo's daemon still runs.
-    pub page: Option<String>,
+pub struct Ending {
+    pub rows: Vec<DemoRow>,
+    /// What is not as it should be and belongs to no file, a sentence each.
+    pub troubles: Vec<String>,
+    /// The demo's folder.
+    pub dir: PathBuf,
+    /// How this program was called: what to type to call it again.
+    pub program: String,
+    pub mails: usize,
+}
+
+impl Ending {
+    pub fn is_as_told(&self) -> bool {
+        self.troubles.is_empty() && self.rows.iter().all(DemoRow::is_as_told)
+    }
 }
 
 /// Narrow enough for any terminal.
-const COLUMNS: usize = 80;
+pub const COLUMNS: usize = 80;
 
-pub fn summary(rows: &[DemoRow], places: &DemoPlaces) -> String {
+/// Folders at the end, and what it means to lie there.
+const GROUPS: [(&str, &str); 3] = [
+    ("dispatch", "released to dispatch/"),
+    ("exports", "kept in exports/"),
+    ("quarantine", "quarantined in quarantine/"),
+];
+
+pub fn summary(ending: &Ending) -> String {
     let mut out = String::new();
-    for row in rows {
-        out.push_str(&told(row));
+    let (as_told, not): (Vec<&DemoRow>, Vec<&DemoRow>) =
+        ending.rows.iter().partition(|row| row.is_as_told());
+    for (folder, title) in GROUPS {
+        let here = |row: &&&DemoRow| row.ends_in == folder && row.expected != LEFT_ALONE;
+        group(&mut out, title, as_told.iter().filter(here).copied());
     }
-    let as_told = rows.iter().filter(|row| row.is_as_expected()).count();
-    let _ = writeln!(
-        out,
-        "\n{as_told} of {} files ended as the scenario says.\n",
-        rows.len()
-    );
+    let alone = |row: &&&DemoRow| row.expected == LEFT_ALONE;
+    group(&mut out, LEFT_ALONE, as_told.iter().filter(alone).copied());
+    group(&mut out, "not as the scenario says", not.iter().copied());
+    for trouble in &ending.troubles {
+        out.push_str(&hanging("trouble: ", trouble));
+    }
+    if !ending.troubles.is_empty() {
+        out.push('\n');
+    }
+    out.push_str(&verdict(ending, as_told.len()));
+    out.push_str(&where_to_look(ending));
+    out
+}
 
-    let mut look = |what: &str, at: &str| {
-        let _ = writeln!(out, "  {what:10}{at}");
-    };
-    if let Some(sidecar) = &places.sidecar {
-        look("a sidecar", &shown(sidecar));
+fn group<'a>(out: &mut String, title: &str, rows: impl Iterator<Item = &'a DemoRow>) {
+    let mut rows = rows.peekable();
+    if rows.peek().is_none() {
+        return;
     }
-    if let Some(note) = &places.note {
-        look("a note", &shown(note));
-    }
-    look("mails", &places.mails);
-    if let Some(page) = &places.page {
-        look("status", page);
+    let _ = writeln!(out, "{title}");
+    for row in rows {
+        let found = match row.found.as_deref() {
+            Some(LEFT_ALONE) => "",
+            Some(found) => found,
+            None => "-",
+        };
+        let _ = writeln!(out, "  {found:7} {}", cut_middle(&row.name, COLUMNS - 10));
+        let mut below = |text: &str| out.push_str(&hanging("          ", text));
+        if !row.says.is_empty() {
+            below(&row.says);
+        }
+        match row.found.as_deref() {
+            None => below(&format!(
+                "NOT AS TOLD: nothing was heard of it, asked: {}",
+                row.expected
+            )),
+            Some(found) if found != row.expected => {
+                below(&format!("NOT AS TOLD: {found}, asked: {}", row.expected));
+            }
+            Some(_) => {}
+        }
+        for fault in &row.faults {
+            below(&format!("NOT AS TOLD: {fault}"));
+        }
     }
     out.push('\n');
-    out.push_str(&paragraph(HEARING));
-    let config = quoted(&places.config);
+}
+
+fn verdict(ending: &Ending, as_told: usize) -> String {
+    let count = ending.rows.len();
+    let mut text = format!("{as_told} of {count} files ended as the scenario says.");
+    if ending.is_as_told() {
+        text.push_str(
+            " Each was found again, byte for byte the same, at one place only; each weighed file \
+             has its sidecar, each stopped one its note and its mail. The daemon stopped cleanly.",
+        );
+    }
+    hanging("", &text)
+}
+
+fn where_to_look(ending: &Ending) -> String {
+    let mut out = format!("\nLook at, below {}\n", ending.dir.display());
+    let mails = match ending.mails {
+        1 => "mails/1.html, as it came: 1.eml".to_owned(),
+        n => format!("mails/1.html, as it came: 1.eml; there are {n}"),
+    };
+    for (what, path) in [
+        (
+            "sidecar",
+            "quarantine/Harbour Lights/02 Slack Tide.wav.sidecar.json",
+        ),
+        (
+            "note",
+            "exports/Harbour Lights/02 Slack Tide.wav.stopped.txt",
+        ),
+        ("mail", &mails),
+        ("page", "page.html, as it was before the daemon stopped"),
+        ("log", "daemon.log"),
+    ] {
+        let _ = writeln!(out, "  {what:9}{path}");
+    }
+    let config = quoted(&ending.dir.join("weighbridge.toml").to_string_lossy());
+    let dir = quoted(&ending.dir.to_string_lossy());
+    let program = quoted(&ending.program);
     let _ = write!(
         out,
-        "\nTry next:\n\
-         \x20 weighbridge history --config {config}\n\
-         \x20 weighbridge show '02 Slack Tide.wav' --config {config}\n\
-         \x20 weighbridge run --config {config}\n\
-         \x20   (then put a file of your own into the exports folder beside it)\n"
+        "\nTry next\n\
+         \x20 export WEIGHBRIDGE_CONFIG={config}\n\
+         \x20 {program} history\n\
+         \x20 {program} show '02 Slack Tide.wav'\n\
+         \x20 {program} weigh {dir}/dispatch\n\
+         \x20 {program} verify {dir}/quarantine\n"
     );
+    let _ = write!(out, "\n{}", hanging("", HEARING));
     out
 }
 
-/// `stop    exports   02 Slack Tide.wav` and below it the reason and the place.
-fn told(row: &DemoRow) -> String {
-    let found = row.found.as_deref().unwrap_or("no word");
-    let mut out = format!("{found:11} {:9} {}\n", row.watch, row.name);
-    let mut below = |text: &str| {
-        if !text.is_empty() {
-            let _ = writeln!(out, "{:21} {text}", "");
-        }
-    };
-    if !row.is_as_expected() {
-        below(&format!("NOT AS TOLD: the scenario says {}", row.expected));
-    }
-    below(&row.reason);
-    below(&row.place);
-    out
-}
-
-fn paragraph(text: &str) -> String {
-    let mut out = String::new();
-    let mut column = 0;
+/// The text in lines of at most [`COLUMNS`], the first after `first`, the others as far in.
+pub fn hanging(first: &str, text: &str) -> String {
+    let indent = first.chars().count();
+    let mut out = first.to_owned();
+    let mut column = indent;
     for word in text.split_whitespace() {
         let length = word.chars().count();
-        if column > 0 && column + 1 + length > COLUMNS {
-            out.push('\n');
-            column = 0;
-        } else if column > 0 {
+        if column > indent && column + 1 + length > COLUMNS {
+            let _ = write!(out, "\n{:indent$}", "");
+            column = indent;
+        } else if column > indent {
             out.push(' ');
             column += 1;
         }
@@ -123,16 +185,24 @@ fn paragraph(text: &str) -> String {
     out
 }
 
-fn shown(path: &Path) -> String {
-    printable(path.as_os_str())
+/// At most `longest` characters; names differ at their start and at their end.
+pub fn cut_middle(text: &str, longest: usize) -> String {
+    let all: Vec<char> = text.chars().collect();
+    if all.len() <= longest {
+        return text.to_owned();
+    }
+    let kept = longest.saturating_sub(1);
+    let (head, tail) = (kept - kept / 2, kept / 2);
+    let start: String = all[..head].iter().collect();
+    let end: String = all[all.len() - tail..].iter().collect();
+    format!("{start}…{end}")
 }
 
-/// A path that can be pasted into a shell.
-fn quoted(path: &Path) -> String {
-    let text = path.to_string_lossy();
+/// A word that can be pasted into a shell.
+pub fn quoted(text: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "/._-".contains(c);
     if text.chars().all(plain) {
-        text.into_owned()
+        text.to_owned()
     } else {
         format!("'{}'", text.replace('\'', r"'\''"))
     }
@@ -142,65 +212,132 @@ fn quoted(path: &Path) -> String {
 mod tests {
     use super::*;
 
+    fn row(
+        name: &str,
+        ends_in: &'static str,
+        expected: &'static str,
+        found: Option<&str>,
+        says: &str,
+    ) -> DemoRow {
+        DemoRow {
+            name: name.into(),
+            ends_in,
+            expected,
+            found: found.map(Into::into),
+            says: says.into(),
+            faults: Vec::new(),
+        }
+    }
+
+    fn ending(rows: Vec<DemoRow>, troubles: &[&str]) -> Ending {
+        Ending {
+            rows,
+            troubles: troubles.iter().map(|text| (*text).to_owned()).collect(),
+            dir: "/tmp/it's a demo".into(),
+            program: "target/release/weighbridge".into(),
+            mails: 2,
+        }
+    }
+
     #[test]
     fn the_end_of_the_demo_says_what_happened_and_where_to_look() {
-        let row =
-            |name: &str, expected: &str, found: Option<&str>, reason: &str, place: &str| DemoRow {
-                name: name.into(),
-                watch: "exports".into(),
-                expected: expected.into(),
-                found: found.map(Into::into),
-                reason: reason.into(),
-                place: place.into(),
-            };
-        let rows = [
+        let rows = vec![
             row(
                 "01 Harbour Lights.wav",
+                "exports",
                 "clear",
                 Some("clear"),
-                "",
-                "exports:01 Harbour Lights.wav",
+                "as asked",
             ),
             row(
                 "02 Slack Tide.wav",
+                "quarantine",
                 "stop",
                 Some("stop"),
                 "1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)",
-                "quarantine:02 Slack Tide.wav",
             ),
-            row("04 Ferry Bell.wav", "stop", None, "", ""),
+            row(
+                "._01 Harbour Lights.wav",
+                "exports",
+                LEFT_ALONE,
+                Some(LEFT_ALONE),
+                "droppings",
+            ),
         ];
-        let places = DemoPlaces {
-            config: "/tmp/it's a demo/weighbridge.toml".into(),
-            sidecar: Some("/tmp/demo/quarantine/02 Slack Tide.wav.sidecar.json".into()),
-            note: None,
-            mails: "3, in /tmp/demo/mails".into(),
-            page: None,
-        };
         assert_eq!(
-            summary(&rows, &places),
-            r#"clear       exports   01 Harbour Lights.wav
-                      exports:01 Harbour Lights.wav
-stop        exports   02 Slack Tide.wav
-                      1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)
-                      quarantine:02 Slack Tide.wav
-no word     exports   04 Ferry Bell.wav
-                      NOT AS TOLD: the scenario says stop
+            summary(&ending(rows, &[])),
+            r#"kept in exports/
+  clear   01 Harbour Lights.wav
+          as asked
 
-2 of 3 files ended as the scenario says.
+quarantined in quarantine/
+  stop    02 Slack Tide.wav
+          1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)
 
-  a sidecar /tmp/demo/quarantine/02 Slack Tide.wav.sidecar.json
-  mails     3, in /tmp/demo/mails
+left alone
+          ._01 Harbour Lights.wav
+          droppings
+
+3 of 3 files ended as the scenario says. Each was found again, byte for byte the
+same, at one place only; each weighed file has its sidecar, each stopped one its
+note and its mail. The daemon stopped cleanly.
+
+Look at, below /tmp/it's a demo
+  sidecar  quarantine/Harbour Lights/02 Slack Tide.wav.sidecar.json
+  note     exports/Harbour Lights/02 Slack Tide.wav.stopped.txt
+  mail     mails/1.html, as it came: 1.eml; there are 2
+  page     page.html, as it was before the daemon stopped
+  log      daemon.log
+
+Try next
+  export WEIGHBRIDGE_CONFIG='/tmp/it'\''s a demo/weighbridge.toml'
+  target/release/weighbridge history
+  target/release/weighbridge show '02 Slack Tide.wav'
+  target/release/weighbridge weigh '/tmp/it'\''s a demo'/dispatch
+  target/release/weighbridge verify '/tmp/it'\''s a demo'/quarantine
 
 caution before you listen: "03 Lamp Room.wav" holds three short clicks near full
 scale; turn the level down first
-
-Try next:
-  weighbridge history --config '/tmp/it'\''s a demo/weighbridge.toml'
-  weighbridge show '02 Slack Tide.wav' --config '/tmp/it'\''s a demo/weighbridge.toml'
-  weighbridge run --config '/tmp/it'\''s a demo/weighbridge.toml'
-    (then put a file of your own into the exports folder beside it)
 "#
         );
+    }
+
+    #[test]
+    fn what_is_not_as_told_is_said_and_counted() {
+        let mut lost = row("a.wav", "dispatch", "clear", Some("clear"), "as asked");
+        lost.faults.push("its bytes are nowhere to be found".into());
+        let silent = row("b.wav", "quarantine", "stop", None, "too loud");
+        let other = row("c.wav", "quarantine", "stop", Some("clear"), "too loud");
+        let ending = ending(vec![lost, silent, other], &["the page gave no answer"]);
+        assert!(!ending.is_as_told());
+        let text = summary(&ending);
+        assert!(
+            text.starts_with(
+                "not as the scenario says
+  clear   a.wav
+          as asked
+          NOT AS TOLD: its bytes are nowhere to be found
+  -       b.wav
+          too loud
+          NOT AS TOLD: nothing was heard of it, asked: stop
+  clear   c.wav
+          too loud
+          NOT AS TOLD: clear, asked: stop
+
+trouble: the page gave no answer
+
+0 of 3 files ended as the scenario says.
+
+Look at"
+            ),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn a_trouble_alone_is_enough_to_fail() {
+        let good = || vec![row("a.wav", "exports", "clear", Some("clear"), "")];
+        assert!(ending(good(), &[]).is_as_told());
+        assert!(!ending(good(), &["the daemon died"]).is_as_told());
     }
 }

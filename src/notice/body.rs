@@ -7,7 +7,7 @@ use maud::{Markup, html};
 
 use super::payload::*;
 use super::subject::in_short;
-use crate::record::{Fact, facts_fragment, fragment, one_line, plain, wrap};
+use crate::record::{Fact, Story, facts_fragment, fragment, one_line, plain, wrap};
 
 /// Files that are told in full in one mail. Own choice: a set of 14 alternates is read, a
 /// folder of 3,000 is not.
@@ -88,9 +88,7 @@ impl Told<'_> {
                 out += &wrap(&again_sentence(again), "", "");
                 out.push('\n');
             }
-            out += &plain(&file.story, &file.placement);
-            out += &format!("  {:15} {}\n", "watch", one_line(&file.watch));
-            out += &format!("  {:15} {}\n", "weighed at", one_line(&file.at));
+            out += &plain(&with_watch(file), &file.placement);
         }
         for (n, trouble) in self.troubles().enumerate() {
             if n > 0 {
@@ -118,11 +116,7 @@ impl Told<'_> {
                 @if let Some(again) = again {
                     p { (again_sentence(again)) }
                 }
-                (fragment(&file.story, &file.placement))
-                (facts_fragment(&[
-                    Fact::new("watch", &file.watch),
-                    Fact::new("weighed at", &file.at),
-                ]))
+                (fragment(&with_watch(file), &file.placement))
             }
             @for trouble in self.troubles() {
                 article {
@@ -144,6 +138,14 @@ impl Told<'_> {
         };
         format!("weighbridge at {}.{to}", self.studio)
     }
+}
+
+/// The story, which does not know where the file came from, with the watch after its name.
+fn with_watch(file: &FileNotice) -> Story {
+    let mut story = file.story.clone();
+    let after_name = story.file.len().min(1);
+    (story.file).insert(after_name, Fact::new("watch", &file.watch));
+    story
 }
 
 fn again_sentence(again: &ClearAgain) -> String {

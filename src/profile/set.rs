@@ -84,10 +84,19 @@ pub(super) fn load_from(
                     path: path.clone(),
                     source,
                 })?;
-            written.push(Written::read(path, text, false)?);
+            // A copy of a built-in profile, letter for letter, means the same.
+            if !built_in.contains(&(stem_of(&path), &text)) {
+                written.push(Written::read(path, text, false)?);
+            }
         }
     }
     Ok(resolve_all(known, &written)?)
+}
+
+/// The file's name without its extension; empty where that is no text.
+fn stem_of(path: &Path) -> &str {
+    let stem = path.file_stem().and_then(|stem| stem.to_str());
+    stem.unwrap_or_default()
 }
 
 /// The profiles' files of a folder, in the order of their names.

@@ -482,6 +482,19 @@ fn a_name_is_the_files_and_no_built_ins() {
 }
 
 #[test]
+fn a_copy_of_a_built_in_profile_is_that_profile_and_an_edited_one_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = "name = \"base\"\ntitle = \"Base\"\n";
+    let file = folder.path().join("base.toml");
+    let load = || set::load_from(KNOWN, &[("base", text)], Some(folder.path()));
+    fs::write(&file, text).unwrap();
+    let set = load().unwrap();
+    assert_eq!(set.iter().count(), 1);
+    fs::write(&file, format!("{text}# mine\n")).unwrap();
+    assert!(load().is_err());
+}
+
+#[test]
 fn a_folder_that_is_not_there_holds_no_profiles() {
     let set = set::load_from(KNOWN, &[], Some(Path::new("/nowhere/profiles"))).unwrap();
     assert_eq!(set.iter().count(), 0);

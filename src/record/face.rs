@@ -15,6 +15,9 @@ use crate::judge::{Outcome, Verdict};
 pub struct Placement {
     /// `quarantine:album/x.wav`, relative to a named root.
     pub now: String,
+    /// The whole path, to be copied; empty where it is not known.
+    #[serde(default)]
+    pub path: String,
     /// `false` where it lies where it lay.
     pub moved: bool,
     /// A sentence each.
@@ -31,9 +34,9 @@ impl Placement {
         let after = match (&story.blake3, self.moved) {
             (Some(digest), true) => {
                 let short = digest.get(..16).unwrap_or(digest);
-                format!(". It is untouched: BLAKE3 {short}… before and after the move.")
+                format!(", untouched: BLAKE3 {short}… before and after the move.")
             }
-            _ => ". It is untouched.".into(),
+            _ => ", untouched.".into(),
         };
         (before, after)
     }
@@ -101,17 +104,24 @@ pub fn plain(story: &Story, placement: &Placement) -> String {
         "",
         "",
     );
+    if !placement.path.is_empty() {
+        out += &format!("{}\n", one_line(&placement.path));
+    }
     if !placement.ways.is_empty() {
         out += "\nWays on\n";
         for way in &placement.ways {
             out += &wrap(way, "- ", "  ");
         }
     }
-    if !story.rows.is_empty() {
+    let (rows, not_made) = story.rows_told();
+    if !rows.is_empty() {
         out += "\nFound and asked\n";
     }
-    for row in &story.rows {
+    for row in rows {
         out += &plain_row(row);
+    }
+    if let Some(not_made) = &not_made {
+        out += &format!("\n{not_made}\n");
     }
     if !story.notes.is_empty() {
         out += "\nNoted\n";
@@ -128,10 +138,10 @@ pub fn plain(story: &Story, placement: &Placement) -> String {
         }
         out += &format!("\n{title}\n");
         for fact in facts {
-            let first = format!("  {:15} ", fact.what);
+            let first = format!("  {:16} ", fact.what);
             match fact.what.as_str() {
                 "name" => out += &format!("{first}{}\n", fact.is),
-                _ => out += &wrap(&fact.is, &first, &" ".repeat(18)),
+                _ => out += &wrap(&fact.is, &first, &" ".repeat(19)),
             }
         }
     }
@@ -176,6 +186,7 @@ fn outcome(outcome: Outcome) -> &'static str {
 /// The whole story as a fragment of HTML, to stand in a page that has [`STYLE`].
 pub fn fragment(story: &Story, placement: &Placement) -> Markup {
     let (before, after) = placement.around(story);
+    let (rows, not_made) = story.rows_told();
     html! {
         article {
             @if let Some(caution) = &story.caution {
@@ -187,12 +198,16 @@ pub fn fragment(story: &Story, placement: &Placement) -> Markup {
             }
             p.name { (story.name) }
             p { (before) span.path { (placement.now) } (after) }
+            @if !placement.path.is_empty() { p.name { (placement.path) } }
             @if !placement.ways.is_empty() {
                 ul { @for way in &placement.ways { li { (way) } } }
             }
-            @if !story.rows.is_empty() {
+            @if !rows.is_empty() {
                 h2 { "Found and asked" }
-                @for row in &story.rows { (row_fragment(row)) }
+                @for row in rows { (row_fragment(row)) }
+            }
+            @if let Some(not_made) = &not_made {
+                p.quiet { (not_made) }
             }
             @if !story.notes.is_empty() {
                 h2 { "Noted" }
@@ -313,7 +328,7 @@ font-variant-numeric:tabular-nums;overflow-wrap:anywhere}
 .name{white-space:pre-wrap}
 .path{font-family:ui-monospace,Menlo,Consolas,monospace;font-size:14px;overflow-wrap:anywhere}
 .facts{border-collapse:collapse;width:100%;margin:0 0 6px;table-layout:fixed}
-.facts th{font-weight:400;text-align:left;vertical-align:top;width:6.6em;padding:2px 8px 2px 0;\
+.facts th{font-weight:400;text-align:left;vertical-align:top;width:8em;padding:2px 8px 2px 0;\
 color:#5a5a5a;font-size:14px}
 .facts td{vertical-align:top;padding:2px 0}
 .facts td.prose{font-family:inherit}
@@ -347,6 +362,7 @@ mod tests {
     fn placement() -> Placement {
         Placement {
             now: "quarantine:album/x.wav".into(),
+            path: "/srv/audio/quarantine/album/x.wav".into(),
             moved: true,
             ways: ways_on(Verdict::Stop),
         }
@@ -366,7 +382,8 @@ mod tests {
         let mut at = 0;
         for words in [
             "stopped: 1.6 LU too loud on the 5.1 re-render",
-            "It is now at quarantine:album/x.wav",
+            "It is now at quarantine:album/x.wav, untouched: BLAKE3",
+            "\n/srv/audio/quarantine/album/x.wav\n",
             "Export it again",
             "stop: integrated loudness, 0+5+0",
             "found -16.4 LUFS, asked at most -18.0 LUFS: 1.6 LU over",
@@ -378,11 +395,46 @@ mod tests {
             "advise: edges: head silence",
             "Noted",
             "41 other checks clear",
-            "-16.4 LUFS on 0+2+0, the file's own channels",
+            "read on          0+2+0, the file's own channels",
+            "integrated       -16.4 LUFS",
             "WAVE PCM, 24 bit, 48000 Hz, 2 channels, 6:00.000",
         ] {
             let found = text[at..].find(words);
             at += found.unwrap_or_else(|| panic!("{words:?} is missing or too early:\n{text}"));
+        }
+    }
+
+    #[test]
+    fn of_a_file_that_could_not_be_read_it_is_said_once_that_nothing_was_measured() {
+        let mut sidecar = invented::stopped("x.wav");
+        sidecar.verdict = Verdict::Unread;
+        for check in &mut sidecar.checks[1..] {
+            check.outcome = Outcome::Unmeasured;
+        }
+        let not_made = sidecar.checks.len() - 1;
+        let story = story(&sidecar);
+        let text = plain(&story, &placement());
+        let said = format!("{not_made} checks were not made: there is nothing to measure");
+        assert!(text.contains(&said), "{text}");
+        assert!(!text.contains("unmeasured:"), "{text}");
+        assert!(text.contains("stop: integrated loudness"), "{text}");
+        let html = fragment(&story, &placement()).into_string();
+        assert!(
+            html.contains(&said) && !html.contains("unmeasured"),
+            "{html}"
+        );
+    }
+
+    #[test]
+    fn a_figure_is_told_once_and_the_layout_before_it() {
+        let text = plain(&story(&invented::stopped("x.wav")), &placement());
+        let (before, figures) = text.split_once("\nFigures\n").unwrap();
+        assert!(figures.starts_with("  read on "), "{figures}");
+        for what in ["short-term max", "momentary max", "sample peak"] {
+            assert!(
+                figures.contains(what) && !before.contains(what),
+                "{what}: {text}"
+            );
         }
     }
 
@@ -441,13 +493,10 @@ mod tests {
     }
 
     #[test]
-    fn the_note_can_be_known_by_its_first_line() {
+    fn the_note_tells_why_and_where_below_the_line_that_custody_writes() {
         let sidecar = invented::stopped("x\n.wav");
         let note = note_text(&sidecar, &placement(), &|_| None);
-        assert_eq!(
-            note.lines().next(),
-            Some("weighbridge: this file was stopped")
-        );
+        assert!(note.starts_with("\nstopped: 1.6 LU too loud"), "{note}");
         assert!(note.contains("quarantine:album/x.wav") && note.contains(r"x\x0a.wav"));
         assert!(note.ends_with("clear version arrives.\n"));
     }

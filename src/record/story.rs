@@ -75,6 +75,17 @@ impl Fact {
 /// Places that are told; all of them are in the sidecar. Own choice: what a phone shows.
 const PLACES_TOLD: usize = 5;
 
+/// Checks whose value is among the figures: where nothing was asked, there is nothing to note.
+const FIGURES: [&str; 7] = [
+    "loudness.integrated",
+    "loudness.momentary_max",
+    "loudness.short_term_max",
+    "loudness.range",
+    "peaks.true_peak",
+    "peaks.sample_peak",
+    "peaks.peak_to_loudness",
+];
+
 impl Story {
     /// `title` gives the catalogue's name of a check; without one the id is put in words.
     pub fn of(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Self {
@@ -89,7 +100,10 @@ impl Story {
             rows: (sidecar.checks.iter().filter(told))
                 .map(|finding| row(finding, title))
                 .collect(),
-            notes: with(Outcome::Note).map(|f| one_line(&f.says)).collect(),
+            notes: with(Outcome::Note)
+                .filter(|f| f.limit.is_some() || !FIGURES.contains(&f.check.as_str()))
+                .map(|f| one_line(&f.says))
+                .collect(),
             clear: with(Outcome::Clear).count() as u64,
             figures: sidecar.measured.as_ref().map_or(Vec::new(), figures),
             file: file(sidecar),
@@ -103,6 +117,22 @@ impl Story {
             "" => word(self.verdict).into(),
             reason => format!("{}: {reason}", word(self.verdict)),
         }
+    }
+
+    /// The rows to tell, and a sentence about those that need none: of a file that could not be
+    /// read nothing was measured, and to say so once is enough.
+    pub fn rows_told(&self) -> (Vec<&Row>, Option<String>) {
+        let unread = self.verdict == Verdict::Unread;
+        let (left_out, told): (Vec<&Row>, Vec<&Row>) =
+            (self.rows.iter()).partition(|row| unread && row.outcome == Outcome::Unmeasured);
+        let sentence = match left_out.len() {
+            0 => None,
+            1 => Some("1 check was not made: there is nothing to measure".to_owned()),
+            n => Some(format!(
+                "{n} checks were not made: there is nothing to measure"
+            )),
+        };
+        (told, sentence)
     }
 
     /// `41 other checks clear`; `None` where there is nothing to count.
@@ -281,37 +311,38 @@ fn figures(measured: &Measured) -> Vec<Fact> {
     all
 }
 
+/// What it was read on, then the figures: no loudness stands without its layout.
 fn push_figures(
     all: &mut Vec<Fact>,
     on: &str,
     loudness: Option<&crate::measure::Loudness>,
     peaks: &crate::measure::Peaks,
 ) {
-    let mut push = |what: &str, number: Option<f64>, unit: &str| {
+    all.push(Fact::new("read on", on));
+    let mut push = |what: &str, number: Option<f64>, unit: &str, doubt: &str| {
         if let Some(number) = number {
-            let is = format!("{} on {on}", quantity(number, unit, 1));
-            all.push(Fact::new(what, is));
+            all.push(Fact::new(what, quantity(number, unit, 1) + doubt));
         }
     };
     if let Some(heard) = loudness {
-        push(
-            "integrated",
-            heard.integrated_lufs.map(|v| v.value()),
-            "LUFS",
-        );
-        push(
-            "momentary max",
-            heard.momentary_max_lufs.map(|v| v.value()),
-            "LUFS",
-        );
-        push(
-            "short-term max",
-            heard.short_term_max_lufs.map(|v| v.value()),
-            "LUFS",
-        );
-        push("range", heard.range_lu.map(|v| v.value()), "LU");
+        let integrated = heard.integrated_lufs.map(|v| v.value());
+        let momentary = heard.momentary_max_lufs.map(|v| v.value());
+        let short_term = heard.short_term_max_lufs.map(|v| v.value());
+        let unstable = match heard.range_stable {
+            true => "",
+            false => ", unstable under 60 s",
+        };
+        push("integrated", integrated, "LUFS", "");
+        push("momentary max", momentary, "LUFS", "");
+        push("short-term max", short_term, "LUFS", "");
+        push("range", heard.range_lu.map(|v| v.value()), "LU", unstable);
     }
-    push("true peak", peaks.true_peak_dbtp.map(|v| v.value()), "dBTP");
+    let true_peak = peaks.true_peak_dbtp.map(|v| v.value());
+    let sample_peak = peaks.sample_peak_dbfs.map(|v| v.value());
+    let above = peaks.peak_to_loudness_lu.map(|v| v.value());
+    push("true peak", true_peak, "dBTP", "");
+    push("sample peak", sample_peak, "dBFS", "");
+    push("peak to loudness", above, "LU", "");
 }
 
 fn file(sidecar: &Sidecar) -> Vec<Fact> {
@@ -325,7 +356,7 @@ fn file(sidecar: &Sidecar) -> Vec<Fact> {
         push("SHA-256", sha256);
     }
     push("bytes", &sidecar.file.bytes.to_string());
-    push("modified", &sidecar.file.modified);
+    push("modified", &to_the_second(&sidecar.file.modified));
     match &sidecar.format {
         None => push("format", "not read as audio"),
         Some(format) => {
@@ -359,6 +390,17 @@ fn file(sidecar: &Sidecar) -> Vec<Fact> {
     push("weighed by", &format!("{} {}", tool.name, tool.version));
     push("written", &sidecar.written);
     all
+}
+
+/// An RFC 3339 time without the fractions that a file system adds.
+fn to_the_second(at: &str) -> String {
+    match at.split_once('.') {
+        Some((start, rest)) => {
+            let zone = rest.trim_start_matches(|c: char| c.is_ascii_digit());
+            format!("{start}{zone}")
+        }
+        None => at.to_owned(),
+    }
 }
 
 /// The sidecar's spelling of container and encoding, so that faces and file agree.

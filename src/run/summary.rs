@@ -179,14 +179,18 @@ pub(super) fn view(house: &House) -> Result<View, LedgerError> {
 }
 
 fn past(story: FileStory, now: &ZonedDateTime) -> Line {
-    let place = story.place.as_ref().map(ToString::to_string);
+    let name = format!("{}:{}", story.watch, shown(&story.path));
+    let place = match story.place.as_ref().map(ToString::to_string) {
+        Some(place) if place != name => format!("{}, now at {place}", story.state.word()),
+        _ => story.state.word().to_owned(),
+    };
     Line {
         at: rfc3339(story.weighed_at.unwrap_or(story.settled_at), now),
-        name: format!("{}:{}", story.watch, shown(&story.path)),
+        name,
         word: story
             .verdict
             .unwrap_or_else(|| story.state.word().to_owned()),
-        place: format!("{} {}", story.state.word(), place.unwrap_or_default()),
+        place,
         reason: story.reason.unwrap_or_default(),
     }
 }

@@ -418,9 +418,9 @@ fn events(
 
 fn placement(plan: &Plan, sidecar: &Sidecar) -> Placement {
     let place = plan.to.as_ref().unwrap_or(&plan.from);
-    let path = record::printable(place.absolute().as_os_str());
     Placement {
-        now: format!("{place} ({path})"),
+        now: place.to_string(),
+        path: record::printable(place.absolute().as_os_str()),
         moved: plan.to.is_some(),
         ways: record::ways_on(sidecar.verdict),
     }

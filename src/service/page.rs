@@ -39,16 +39,16 @@ pub struct Line {
 /// The page: what needs somebody first, then what is under way, then what was.
 pub fn render(view: &View) -> String {
     let sentence = match (view.troubles.len(), view.under_way.len()) {
-        (0, 0) => "All is well, nothing is under way.".to_owned(),
+        (0, 0) => "No trouble, nothing is under way.".to_owned(),
         (0, n) => format!(
-            "All is well, {} under way.",
+            "No trouble, {} under way.",
             counted(n, "file is", "files are")
         ),
         (n, _) => format!("{} somebody.", counted(n, "trouble needs", "troubles need")),
     };
     let body = html! {
         h1 { (view.studio) }
-        p { (sentence) " " span.name { (view.at) } }
+        p { (sentence) " " span.quiet { (minute(&view.at)) } }
         @for trouble in &view.troubles {
             div.row.stop-row { p { span.stop { "trouble" } ": " (trouble) } }
         }
@@ -58,7 +58,7 @@ pub fn render(view: &View) -> String {
         p {
             "Today: "
             @if view.today.is_empty() { "nothing was weighed" }
-            @for (index, (word, count)) in view.today.iter().enumerate() {
+            @for (index, (word, count)) in worst_first(&view.today).iter().enumerate() {
                 @if index > 0 { ", " }
                 (count) " " (word)
             }
@@ -81,9 +81,27 @@ fn list(title: &str, lines: &[Line], none: &str) -> Markup {
                     @if !line.reason.is_empty() { ": " (record::one_line(&line.reason)) }
                 }
                 p.name { (record::one_line(&line.name)) }
-                p { (record::one_line(&line.place)) " · " span.name { (line.at) } }
+                p.quiet {
+                    (minute(&line.at))
+                    @if !line.place.is_empty() { ", " (record::one_line(&line.place)) }
+                }
             }
         }
+    }
+}
+
+fn worst_first(today: &[(String, u64)]) -> Vec<&(String, u64)> {
+    let order = ["stop", "unread", "advise", "clear"];
+    let mut all: Vec<&(String, u64)> = today.iter().collect();
+    all.sort_by_key(|(word, _)| order.iter().position(|known| known == word));
+    all
+}
+
+/// `2026-05-04 17:20` of an RFC 3339 time; anything else as it is.
+fn minute(at: &str) -> String {
+    match at.get(..16) {
+        Some(start) if at.as_bytes().get(10) == Some(&b'T') => start.replacen('T', " ", 1),
+        _ => record::one_line(at),
     }
 }
 
@@ -129,6 +147,19 @@ mod tests {
         });
         assert!(!page.contains("<script>alert") && !page.contains("<b>loud"));
         assert!(page.contains("&lt;script&gt;alert(1)"));
+    }
+
+    #[test]
+    fn the_day_is_counted_worst_first_and_times_are_short() {
+        let page = render(&View {
+            at: "2026-05-04T17:20:11+01:00".into(),
+            today: [("advise", 1), ("clear", 5), ("stop", 2)]
+                .map(|(word, count)| (word.to_owned(), count))
+                .to_vec(),
+            ..View::default()
+        });
+        assert!(page.contains("2 stop, 1 advise, 5 clear."), "{page}");
+        assert!(page.contains("2026-05-04 17:20") && !page.contains("17:20:11"));
     }
 
     #[test]

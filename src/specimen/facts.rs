@@ -242,7 +242,7 @@ pub enum OddityKind {
     ChunkTwice,
     /// fmt fields that contradict each other (block align, byte rate, valid bits).
     FormatFields,
-    /// The last frame is cut within its samples.
+    /// The last frame is cut within its samples; counted are the bytes that it lacks.
     PartialFrame,
     /// NaN samples.
     FloatNan,

@@ -50,6 +50,7 @@ impl Linear {
                     self.frame_bytes()
                 ),
             )
+            .counted(self.frame_bytes() - rest)
             .at(Some(self.frames().at(self.sample_rate)))
         })
     }

@@ -176,6 +176,10 @@ fn frame(head: &[u8; 8]) -> Option<(Kind, u64)> {
 }
 
 fn shown(bytes: &[u8]) -> String {
+    let is_text = |byte: &u8| byte.is_ascii_graphic() || *byte == b' ';
+    if !bytes.is_empty() && bytes.iter().all(is_text) {
+        return format!("{:?}", String::from_utf8_lossy(bytes));
+    }
     let hex: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
     hex.join(" ")
 }
@@ -236,6 +240,13 @@ mod tests {
     }
 
     #[test]
+    fn a_text_that_calls_itself_audio_is_quoted_and_other_bytes_are_numbers() {
+        assert_eq!(shown(b"Side A e"), "\"Side A e\"");
+        assert_eq!(shown(b"\x1b[2J"), "1B 5B 32 4A");
+        assert_eq!(shown(b""), "");
+    }
+
+    #[test]
     fn content_tells_the_kind() {
         assert_eq!(kind_of(b"RF64\0\0\0\0WAVE").unwrap(), Kind::Riff);
         assert_eq!(kind_of(b"FORM\0\0\0\0AIFC").unwrap(), Kind::Form);
@@ -258,7 +269,7 @@ mod tests {
     fn other_files_are_named_for_what_they_are() {
         let says = |bytes: &[u8]| kind_of(bytes).unwrap_err().to_string();
         assert!(says(b"").contains("empty"));
-        assert!(says(b"%PDF-1.7").contains("25 50 44 46"));
+        assert!(says(b"%PDF-1.7").contains("\"%PDF-1.7\""));
         assert!(says(b"wvpk....").contains("WavPack"));
     }
 

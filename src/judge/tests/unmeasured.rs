@@ -131,3 +131,15 @@ fn a_file_that_stayed_incomplete_stops_whatever_was_read() {
         "still incomplete when the patience ended: the header promises 4000 bytes more"
     );
 }
+
+#[test]
+fn a_reason_does_not_say_the_same_twice() {
+    let cut = "the data chunk says 9 bytes, the file has 4 left";
+    let mut waiting = file("2.0").odd(OddityKind::DataTruncated, cut);
+    waiting.incomplete = Some(cut.into());
+    let judgement = waiting.by("stereo-music");
+    assert_eq!(
+        judgement.reason,
+        format!("still incomplete when the patience ended: {cut}")
+    );
+}

@@ -394,8 +394,9 @@ fn a_bw64_over_4_gb_is_walked_to_its_last_chunk() {
         (chunks[3].id.as_str(), chunks[3].offset),
         ("axml", total - 4)
     );
-    // 5 GiB are no multiple of 6 bytes.
+    // 5 GiB are no multiple of 6 bytes; counted is what the last frame lacks.
     assert_eq!(kinds(specimen.oddities()), [OddityKind::PartialFrame]);
+    assert_eq!(specimen.oddities()[0].count, 6 - bytes % 6);
 }
 
 #[test]
