@@ -72,7 +72,7 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
             return Answer::Later(AGAIN);
         }
     };
-    let trouble = format!("file {}:{shown}", watch.name);
+    let trouble = trouble_of(&watch.name, &arrival.path);
     match weigh_and_act(house, watch, arrival, &asked) {
         Ok(answer) => {
             if matches!(answer, Answer::Done) {
@@ -125,6 +125,11 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
             Answer::Later(AGAIN)
         }
     }
+}
+
+/// The key of the alarm that a file can not be dealt with.
+pub(super) fn trouble_of(watch: &str, path: &Path) -> String {
+    format!("file {watch}:{}", shown(path))
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -332,12 +337,16 @@ fn act(
     for remark in &done.remarks {
         warn!(place = %done.place, "{remark}");
     }
-    if let Some(trouble) = &done.note_trouble {
-        let says = format!(
-            "the note for {from} could not be written: {}",
-            chain(trouble)
-        );
-        house.alarm(&format!("note {from}"), &says, &watch.name, "");
+    let note = format!("note {from}");
+    match &done.note_trouble {
+        Some(trouble) => {
+            let says = format!(
+                "the note for {from} could not be written: {}",
+                chain(trouble)
+            );
+            house.alarm(&note, &says, &watch.name, "");
+        }
+        None => house.alarm_over(&note, &watch.name),
     }
     if told {
         house.post.notify_one();
