@@ -1,3 +1,5 @@
+//! The ledger on real files: what it keeps over restarts and kills, and what it refuses.
+
 use std::ffi::{OsStr, OsString};
 use std::io::{BufRead, BufReader};
 use std::os::unix::ffi::OsStringExt;

@@ -183,6 +183,7 @@ fn weigh_and_act(
     let now = ZonedDateTime::now();
     let known = already_weighed(&house.ledger, key, arrival, asked, watch.md5)?;
     let file = house.ledger.settled(key, &arrival.identity)?;
+    let is_known = known.is_some();
     let (sidecar, identity) = match known {
         Some(sidecar) => {
             info!(
@@ -220,13 +221,15 @@ fn weigh_and_act(
     house
         .ledger
         .weighed(file, weighing(&sidecar, &identity, asked.profile))?;
-    info!(
-        verdict = sidecar.verdict.word(),
-        reason = sidecar.reason,
-        profile = asked.profile.name,
-        blake3 = blake3.get(..16),
-        "weighed"
-    );
+    if !is_known {
+        info!(
+            verdict = sidecar.verdict.word(),
+            reason = sidecar.reason,
+            profile = asked.profile.name,
+            blake3 = blake3.get(..16),
+            "weighed"
+        );
+    }
     act(house, watch, arrival, file, sidecar, &identity)
 }
 

@@ -121,7 +121,7 @@ fn names() -> Vec<OsString> {
     let mut names: Vec<OsString> = [
         "line\nbreak.wav",
         "-rf --help.wav",
-        "<script>alert(1)</script>.wav",
+        "<script>alert(1)<script>.wav",
         "cafe\u{301}.wav",
         "caf\u{e9} too.wav",
         " leading and trailing .wav",
