@@ -61,7 +61,10 @@ fn reason(verdict: Verdict, told: &[Told]) -> String {
     for one in told.iter().filter(|told| told.weight == Some(weight)) {
         // That nothing was measured follows from a file that could not be read.
         let follows = verdict == Verdict::Unread && one.finding.outcome == Outcome::Unmeasured;
-        let said = parts.iter().any(|part| part.in_brief() == one.in_brief());
+        // A reason that quotes another has said it.
+        let said = parts
+            .iter()
+            .any(|part| part.in_brief().contains(one.in_brief()));
         if !follows && !said {
             parts.push(one);
         }

@@ -131,3 +131,24 @@ fn a_file_that_stayed_incomplete_stops_whatever_was_read() {
         "still incomplete when the patience ended: the header promises 4000 bytes more"
     );
 }
+
+#[test]
+fn a_reason_says_nothing_twice() {
+    let mut waiting = file("2.0");
+    let why = "the data chunk says 4000 bytes, the file has 2000 left";
+    waiting.incomplete = Some(why.into());
+    waiting.oddities.push(Oddity {
+        kind: OddityKind::DataTruncated,
+        says: why.into(),
+        at: None,
+        channel: None,
+        count: 2000,
+    });
+    let judgement = waiting.by("stereo-music");
+    assert_eq!(
+        judgement.reason.matches(why).count(),
+        1,
+        "{}",
+        judgement.reason
+    );
+}
