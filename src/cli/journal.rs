@@ -17,13 +17,16 @@ pub struct Status {
     pub studio: String,
     /// Where the ledger lies.
     pub state: String,
+    /// Whether a daemon is at work on it now.
+    pub running: bool,
     /// In the order in which they arrived.
     pub under_way: Vec<UnderWay>,
     /// Files dealt with since midnight, by verdict.
     pub today: Vec<Count>,
     /// Mails that the server did not take yet.
     pub mails_waiting: u64,
-    /// Sentences about what needs somebody, as a mail that was refused for good.
+    /// Sentences about what needs somebody, as a mail that was refused for good; of a daemon
+    /// that does not run, what it knew when it ended.
     pub troubles: Vec<String>,
 }
 
@@ -71,6 +74,11 @@ pub fn status(status: &Status, columns: usize, paint: Paint) -> String {
         one_line(&status.state)
     );
     let mut out = text::hanging("", &place, columns);
+    if !status.running {
+        let says = "the daemon is not running: nothing is weighed, moved or mailed until it is";
+        let line = text::hanging("", says, columns);
+        out.push_str(&painted(&line, "not running", Accent::Vermilion, paint));
+    }
     for trouble in &status.troubles {
         let line = text::hanging("trouble: ", &one_line(trouble), columns);
         out.push_str(&painted(&line, "trouble", Accent::Vermilion, paint));
@@ -209,6 +217,7 @@ mod tests {
         let house = Status {
             studio: "Tallow Street".into(),
             state: "/var/lib/weighbridge".into(),
+            running: true,
             under_way: vec![
                 UnderWay {
                     watch: "exports".into(),
@@ -249,6 +258,27 @@ trouble: the folder /srv/audio/outbound is not there (watch \"outbound\"): is th
 
   today: 1,204 clear, 31 stop
   1 mail waits for the server
+"
+        );
+    }
+
+    #[test]
+    fn a_daemon_that_does_not_run_is_told_before_all_else() {
+        let house = Status {
+            studio: "Tallow Street".into(),
+            state: "/var/lib/weighbridge".into(),
+            running: false,
+            under_way: Vec::new(),
+            today: Vec::new(),
+            mails_waiting: 0,
+            troubles: Vec::new(),
+        };
+        assert_eq!(
+            status(&house, 80, Paint::Plain),
+            "\
+Tallow Street: ledger in /var/lib/weighbridge
+the daemon is not running: nothing is weighed, moved or mailed until it is
+  nothing is under way
 "
         );
     }

@@ -24,13 +24,23 @@ pub fn status(ledger: args::Ledger, json: bool, out: &mut Output) -> anyhow::Res
     let (config, reader) = open(ledger)?;
     let counts = reader.counts_since(midnight()?).map_err(said)?;
     let mails = reader.undelivered_mails().map_err(said)?;
-    let refused = mails.iter().filter(|mail| mail.refused).map(|mail| {
+    let mut troubles: Vec<String> = reader
+        .troubles()
+        .map_err(said)?
+        .into_iter()
+        .map(|trouble| match trouble.to_do.as_str() {
+            "" => trouble.says,
+            to_do => format!("{}; {to_do}", trouble.says),
+        })
+        .collect();
+    troubles.extend(mails.iter().filter(|mail| mail.refused).map(|mail| {
         let why = mail.error.as_deref().unwrap_or("no reason was given");
         format!("the mail {:?} was refused for good: {why}", mail.subject)
-    });
+    }));
     let status = Status {
         studio: config.studio.name,
         state: printable(config.studio.state.as_os_str()),
+        running: reader.daemon_runs(),
         under_way: reader
             .under_way()
             .map_err(said)?
@@ -43,7 +53,7 @@ pub fn status(ledger: args::Ledger, json: bool, out: &mut Output) -> anyhow::Res
             .map(|(verdict, files)| Count { verdict, files })
             .collect(),
         mails_waiting: mails.iter().filter(|mail| !mail.refused).count() as u64,
-        troubles: refused.collect(),
+        troubles,
     };
     if json {
         out.print(&format!("{}\n", serde_json::to_string(&status)?))?;

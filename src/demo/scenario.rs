@@ -349,6 +349,7 @@ fn data_size_at(wave: &[u8]) -> io::Result<usize> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::studio::{PROFILES, configuration};
     use super::*;
     use crate::judge::load_profiles;
     use crate::weigh::{Request, weigh};

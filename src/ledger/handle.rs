@@ -60,9 +60,9 @@ impl Ledger {
                 row.get(0)
             })
             .map_err(LedgerError::sql("be read"))?;
-        // What was arriving when the last daemon stopped will be seen again by the first scan.
+        // What was arriving or wrong when the last daemon stopped will be seen again.
         connection
-            .execute("DELETE FROM arriving", [])
+            .execute_batch("DELETE FROM arriving; DELETE FROM troubles")
             .map_err(LedgerError::sql("be written"))?;
 
         let (queue, jobs) = sync_channel::<Job>(QUEUE);

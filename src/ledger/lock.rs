@@ -69,6 +69,14 @@ pub(super) fn look_on(state: &Path) -> Option<Lock> {
     Some(Lock { _file: file })
 }
 
+/// Whether a daemon holds the state folder. The look takes a shared lock for a moment, which a
+/// daemon that starts meanwhile waits out.
+pub(super) fn is_taken(state: &Path) -> bool {
+    File::open(state.join("lock")).is_ok_and(|file| {
+        flock(&file, FlockOperation::NonBlockingLockShared) == Err(rustix::io::Errno::WOULDBLOCK)
+    })
+}
+
 fn holder(file: &mut File) -> Option<String> {
     let mut text = String::new();
     file.seek(SeekFrom::Start(0)).ok()?;

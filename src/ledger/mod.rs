@@ -19,6 +19,7 @@ mod reader;
 mod roots;
 mod schema;
 mod text;
+mod troubles;
 
 #[cfg(test)]
 mod tests;
@@ -32,3 +33,4 @@ pub use outbox::{Mail, MailId, NewMail, NewNotice, Notice, NoticeKind};
 pub use place::{Place, Root, readable};
 pub use questions::{Counts, FileStory, UndeliveredMail, UnderWay};
 pub use reader::Reader;
+pub use troubles::ActiveTrouble;

@@ -1,7 +1,7 @@
 //! Looks on: the ledger opened for reading by another process (`status`, `history`, `show`),
 //! whether the daemon runs or not, and whether that process may write there or not.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
 use rusqlite::{Connection, OpenFlags};
@@ -10,10 +10,12 @@ use super::files::FileId;
 use super::handle::BUSY;
 use super::lock::{self, Lock};
 use super::questions::{self, Counts, FileStory, UndeliveredMail, UnderWay};
+use super::troubles::{self, ActiveTrouble};
 use super::{LedgerError, schema};
 
 pub struct Reader {
     connection: Connection,
+    state: PathBuf,
     /// Held only where the file is read as it lies, without its log.
     _lock: Option<Lock>,
 }
@@ -27,7 +29,7 @@ impl Reader {
                 state: state.to_owned(),
             });
         }
-        match Self::beside_the_daemon(&file) {
+        match Self::beside_the_daemon(state, &file) {
             // A ledger in WAL mode that was closed well has no shared memory beside it, and
             // somebody who may not write in the folder can not make any.
             Err(LedgerError::Sql { .. }) if !state.join("ledger.sqlite-wal").exists() => {
@@ -37,7 +39,7 @@ impl Reader {
         }
     }
 
-    fn beside_the_daemon(file: &Path) -> Result<Self, LedgerError> {
+    fn beside_the_daemon(state: &Path, file: &Path) -> Result<Self, LedgerError> {
         let sql = LedgerError::sql("be opened");
         let connection = Connection::open_with_flags(
             file,
@@ -48,6 +50,7 @@ impl Reader {
         schema::must_be_known(&connection, file)?;
         Ok(Self {
             connection,
+            state: state.to_owned(),
             _lock: None,
         })
     }
@@ -66,6 +69,7 @@ impl Reader {
         schema::must_be_known(&connection, file)?;
         Ok(Self {
             connection,
+            state: state.to_owned(),
             _lock: lock,
         })
     }
@@ -101,6 +105,16 @@ impl Reader {
 
     pub fn undelivered_mails(&self) -> Result<Vec<UndeliveredMail>, LedgerError> {
         questions::undelivered(&self.connection)
+    }
+
+    /// What is wrong, longest first; of a daemon that ended, what was wrong then.
+    pub fn troubles(&self) -> Result<Vec<ActiveTrouble>, LedgerError> {
+        troubles::all(&self.connection)
+    }
+
+    /// Whether a daemon runs on this ledger at this moment.
+    pub fn daemon_runs(&self) -> bool {
+        lock::is_taken(&self.state)
     }
 }
 

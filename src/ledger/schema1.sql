@@ -107,3 +107,12 @@ CREATE TABLE roots (
   identity TEXT NOT NULL,
   at TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+
+-- What is wrong now, for those who look on from outside; emptied when a daemon starts.
+CREATE TABLE troubles (
+  key TEXT PRIMARY KEY,
+  says TEXT NOT NULL,
+  place TEXT NOT NULL,
+  to_do TEXT NOT NULL,
+  since TEXT NOT NULL
+) STRICT, WITHOUT ROWID;

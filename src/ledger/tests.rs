@@ -703,3 +703,56 @@ fn what_the_ledger_has_said_survives_a_kill_at_any_instant() {
         }
     }
 }
+
+#[test]
+fn what_is_wrong_is_told_to_other_processes_until_it_is_over_or_a_daemon_starts_anew() {
+    let folder = TempDir::new().unwrap();
+    let ledger = Ledger::open(folder.path()).unwrap();
+    ledger
+        .trouble("a", "the share is away", "exports", "mount it")
+        .unwrap();
+    ledger
+        .trouble("b", "the disk is full", "release", "")
+        .unwrap();
+    let looker = Reader::open(folder.path()).unwrap();
+    let says = |reader: &Reader| -> Vec<String> {
+        reader
+            .troubles()
+            .unwrap()
+            .into_iter()
+            .map(|t| t.says)
+            .collect()
+    };
+    assert_eq!(says(&looker), ["the share is away", "the disk is full"]);
+    assert!(looker.daemon_runs());
+
+    let since = looker.troubles().unwrap()[0].since;
+    ledger
+        .trouble("a", "the share is still away", "exports", "mount it")
+        .unwrap();
+    assert_eq!(
+        looker.troubles().unwrap()[0].since,
+        since,
+        "it has not begun anew"
+    );
+    ledger.trouble_over("b").unwrap();
+    ledger.trouble_over("never was").unwrap();
+    assert_eq!(says(&looker), ["the share is still away"]);
+
+    drop(looker);
+    drop(ledger);
+    let looker = Reader::open(folder.path()).unwrap();
+    assert!(!looker.daemon_runs());
+    assert_eq!(
+        says(&looker),
+        ["the share is still away"],
+        "it is what the last one knew"
+    );
+    drop(looker);
+    let ledger = Ledger::open(folder.path()).unwrap();
+    assert_eq!(
+        says(&Reader::open(folder.path()).unwrap()),
+        Vec::<String>::new()
+    );
+    drop(ledger);
+}

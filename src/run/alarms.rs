@@ -1,7 +1,8 @@
 //! What the operator is told of: each trouble once when it begins and once when it is over.
 //!
-//! In: a key, and sentences. Out: a line in the log and a notice in the outbox. A trouble that
-//! comes and goes is not told again within ten minutes; the log has it all.
+//! In: a key, and sentences. Out: a line in the log, a notice in the outbox, and a row in the
+//! ledger while it lasts, for `status`. A trouble that comes and goes is not told again within
+//! ten minutes; the log has it all. Lives as long as the daemon, through every reload.
 
 use std::collections::HashMap;
 use std::sync::{Mutex, PoisonError};
@@ -10,7 +11,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use tracing::{error, info};
 
-use crate::ledger::{Ledger, NewNotice, NoticeKind};
+use crate::ledger::{Ledger, LedgerError, NewNotice, NoticeKind};
 use crate::notice::{Payload, Trouble};
 
 /// Own choice: longer than any retry, shorter than a coffee.
@@ -58,6 +59,7 @@ impl Alarms {
             tell
         };
         error!(key, place, to_do, "{says}");
+        self.note(self.ledger.trouble(key, says, place, to_do));
         tell && self.file(key, says, place, to_do, false)
     }
 
@@ -77,7 +79,26 @@ impl Alarms {
             )
         };
         info!(key, place, "over: {says}");
+        self.note(self.ledger.trouble_over(key));
         tell && self.file(key, &says, place, "", true)
+    }
+
+    /// A configuration was read anew: what is wrong under it has yet to be found out. What was
+    /// told a moment ago is still not told again.
+    pub(super) fn begin_anew(&self) {
+        let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        for known in all.values_mut() {
+            known.active = false;
+        }
+        drop(all);
+        self.note(self.ledger.no_troubles());
+    }
+
+    /// The log has it anyway; only `status` misses it.
+    fn note(&self, noted: Result<(), LedgerError>) {
+        if let Err(failed) = noted {
+            error!(error = %failed, "a trouble could not be noted in the ledger");
+        }
     }
 
     /// The sentences of what is wrong now, in the order of their keys.

@@ -180,6 +180,7 @@ impl Clerk {
             Happening::Gone { watch, path } => {
                 debug!(%watch, path = %printable(path.as_os_str()), "gone");
                 self.forget(&watch, &path);
+                house.alarm_over(&way::trouble_of(&watch, &path), &watch);
                 house.ledger.vanished(FileKey {
                     watch: &watch,
                     path: &path,

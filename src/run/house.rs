@@ -23,7 +23,7 @@ pub(super) struct House {
     pub(super) config: Config,
     pub(super) profiles: ProfileSet,
     pub(super) ledger: Ledger,
-    pub(super) alarms: Alarms,
+    pub(super) alarms: Arc<Alarms>,
     /// Wakes the mail loop.
     pub(super) post: Arc<Notify>,
     /// Set when the round ends: nothing new is begun, weighings stop at the next block.
@@ -50,9 +50,14 @@ impl Destinations {
 }
 
 impl House {
-    pub(super) fn new(loaded: Loaded, ledger: Ledger, post: Arc<Notify>) -> Self {
+    pub(super) fn new(
+        loaded: Loaded,
+        ledger: Ledger,
+        alarms: Arc<Alarms>,
+        post: Arc<Notify>,
+    ) -> Self {
         Self {
-            alarms: Alarms::new(ledger.clone()),
+            alarms,
             config: loaded.config,
             profiles: loaded.profiles,
             ledger,

@@ -19,11 +19,12 @@ use tracing::info;
 
 use crate::crew::Crew;
 use crate::ledger::Ledger;
-use crate::notice::{self, MailOrder, Pace};
+use crate::notice;
+use alarms::Alarms;
 use desk::Desk;
 use house::House;
 pub use start::{Loaded, load};
-use supervise::{Rim, Word};
+use supervise::{Ready, Rim, Word};
 
 /// Runs the daemon until SIGTERM or SIGINT; SIGHUP reads the configuration anew.
 ///
@@ -31,32 +32,38 @@ use supervise::{Rim, Word};
 /// on, as one message. Later troubles are told and lived with.
 pub fn run(config_path: &Path) -> anyhow::Result<()> {
     notice::log::start(notice::log::Style::detect());
-    let mut loaded = load(config_path)?;
+    let loaded = load(config_path)?;
     let ledger = Ledger::open(&loaded.config.studio.state)?;
     let mut rim = Rim::new()?;
+    let mut ready = rim.prepare(loaded)?;
+    let alarms = Arc::new(Alarms::new(ledger.clone()));
     loop {
-        match round(loaded, &ledger, &mut rim)? {
+        match round(ready, &ledger, &alarms, &mut rim)? {
             Word::Stop => break,
-            Word::Again(fresh) => loaded = *fresh,
+            Word::Again(fresh) => ready = *fresh,
         }
+        alarms.begin_anew();
     }
     info!("stopped");
     Ok(())
 }
 
 /// One round: from a configuration to the word that ends it.
-fn round(loaded: Loaded, ledger: &Ledger, rim: &mut Rim) -> anyhow::Result<Word> {
-    let mail = match &loaded.config.mail {
-        Some(mail) => Some(MailOrder::new(
-            &loaded.config.studio.name,
-            mail,
-            Pace::default(),
-        )?),
-        None => None,
-    };
-    let listener = rim.bind(loaded.config.service.as_ref())?;
-    let house = Arc::new(House::new(loaded, ledger.clone(), rim.wake()));
-    house.finish_what_was_under_way();
+fn round(
+    mut ready: Ready,
+    ledger: &Ledger,
+    alarms: &Arc<Alarms>,
+    rim: &mut Rim,
+) -> anyhow::Result<Word> {
+    let listener = rim.hold(&mut ready)?;
+    let Ready { loaded, mail, .. } = ready;
+    let house = Arc::new(House::new(
+        loaded,
+        ledger.clone(),
+        Arc::clone(alarms),
+        rim.wake(),
+    ));
+    rim.meanwhile(&house, || house.finish_what_was_under_way());
     let crew = Crew::new(house.config.crew.threads)?;
     rim.start(&house, mail, listener);
     let desk = Desk::open(&house, crew)?;
@@ -67,7 +74,7 @@ fn round(loaded: Loaded, ledger: &Ledger, rim: &mut Rim) -> anyhow::Result<Word>
         "ready"
     );
     let word = rim.wait(&house);
-    desk.close();
+    rim.meanwhile(&house, || desk.close());
     rim.end_round();
     Ok(word)
 }

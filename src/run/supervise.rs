@@ -18,20 +18,38 @@ use super::house::House;
 use super::outbox::LedgerOutbox;
 use super::start::{Loaded, load};
 use super::summary;
-use crate::config::Service;
-use crate::notice::{self, MailOrder};
+use crate::notice::{self, MailOrder, Pace};
 use crate::service;
 
 /// What ends a round.
 pub(super) enum Word {
     Stop,
-    /// A fresh configuration that holds together.
-    Again(Box<Loaded>),
+    /// A fresh configuration, with all that it needs from outside.
+    Again(Box<Ready>),
+}
+
+/// A configuration that holds together, its mail section with its credential, and the page's
+/// address, taken. Nothing of a round can fail for them any more.
+pub(super) struct Ready {
+    pub(super) loaded: Loaded,
+    pub(super) mail: Option<MailOrder>,
+    door: Option<Door>,
+}
+
+/// The address of the page. It is held from one round to the next, so that a reload refuses
+/// nobody and loses it to nobody.
+struct Door {
+    address: SocketAddr,
+    listener: std::net::TcpListener,
 }
 
 pub(super) struct Rim {
     runtime: Runtime,
     post: Arc<Notify>,
+    door: Option<Door>,
+    /// Whether systemd was told that we are ready.
+    was_ready: bool,
+    beat_at: Instant,
     term: Signal,
     interrupt: Signal,
     hangup: Signal,
@@ -60,6 +78,9 @@ impl Rim {
         Ok(Self {
             runtime,
             post,
+            door: None,
+            was_ready: false,
+            beat_at: Instant::now(),
             term,
             interrupt,
             hangup,
@@ -73,20 +94,52 @@ impl Rim {
         Arc::clone(&self.post)
     }
 
-    /// Takes the page's address, before anything else is begun.
-    pub(super) fn bind(&self, service: Option<&Service>) -> anyhow::Result<Option<TcpListener>> {
-        let Some(service) = service else {
+    /// Takes what a configuration needs from outside, before anything is begun or ended.
+    ///
+    /// Errors: a credential that can not be read; an address that is taken.
+    pub(super) fn prepare(&self, loaded: Loaded) -> anyhow::Result<Ready> {
+        let mail = match &loaded.config.mail {
+            Some(mail) => Some(MailOrder::new(
+                &loaded.config.studio.name,
+                mail,
+                Pace::default(),
+            )?),
+            None => None,
+        };
+        let door = match &loaded.config.service {
+            Some(service) => Some(self.door_at(service.listen)?),
+            None => None,
+        };
+        Ok(Ready { loaded, mail, door })
+    }
+
+    fn door_at(&self, address: SocketAddr) -> anyhow::Result<Door> {
+        let listener = match &self.door {
+            Some(door) if door.address == address => door.listener.try_clone(),
+            _ => std::net::TcpListener::bind(address),
+        };
+        let listener = listener
+            .and_then(|listener| listener.set_nonblocking(true).map(|()| listener))
+            .with_context(|| {
+                format!(
+                    "the address {address} of the status page can not be taken: is another \
+                     program listening there? Change `listen` under [service], or stop the other"
+                )
+            })?;
+        Ok(Door { address, listener })
+    }
+
+    /// From now on this is the page's address; the one before is let go of.
+    ///
+    /// Errors: the system's, when it has no more file descriptors to give.
+    pub(super) fn hold(&mut self, ready: &mut Ready) -> anyhow::Result<Option<TcpListener>> {
+        self.door = ready.door.take();
+        let Some(door) = &self.door else {
             return Ok(None);
         };
-        let taken = self.runtime.block_on(bind_patiently(service.listen));
-        let listener = taken.with_context(|| {
-            format!(
-                "the address {} of the status page can not be taken: is another program \
-                 listening there? Change `listen` under [service], or stop the other",
-                service.listen
-            )
-        })?;
-        Ok(Some(listener))
+        let listener = door.listener.try_clone()?;
+        let _in = self.runtime.enter();
+        Ok(Some(TcpListener::from_std(listener)?))
     }
 
     /// Starts mail, page and summary.
@@ -120,6 +173,7 @@ impl Rim {
     pub(super) fn wait(&mut self, house: &Arc<House>) -> Word {
         let status = format!("watching {} folders", house.config.watches.len());
         service::say(&status);
+        self.was_ready = true;
         let beat = service::watchdog_interval().unwrap_or(Duration::from_secs(3600));
         loop {
             let heard = self.runtime.block_on(async {
@@ -139,7 +193,7 @@ impl Rim {
                 }
                 Heard::Reload => {
                     service::reloading();
-                    if let Some(fresh) = reload(house) {
+                    if let Some(fresh) = self.reload(house) {
                         info!("the configuration was read anew");
                         return Word::Again(Box::new(fresh));
                     }
@@ -149,13 +203,73 @@ impl Rim {
         }
     }
 
+    /// Does work that may take long (a folder that is slow, a large file to be copied to its
+    /// end) while systemd hears that we are alive.
+    pub(super) fn meanwhile<T: Send>(
+        &mut self,
+        house: &House,
+        work: impl FnOnce() -> T + Send,
+    ) -> T {
+        let beat = service::watchdog_interval().unwrap_or(Duration::from_secs(20));
+        std::thread::scope(|scope| {
+            let working = scope.spawn(work);
+            while !working.is_finished() {
+                std::thread::sleep(Duration::from_millis(10));
+                if self.beat_at.elapsed() < beat {
+                    continue;
+                }
+                match self.was_ready {
+                    true => self.beat(house),
+                    false => {
+                        service::still_starting(beat * 3);
+                        self.beat_at = Instant::now();
+                    }
+                }
+            }
+            match working.join() {
+                Ok(done) => done,
+                Err(panic) => std::panic::resume_unwind(panic),
+            }
+        })
+    }
+
     /// The watchdog hears from us only while the ledger answers: without it nothing works.
-    fn beat(&self, house: &House) {
+    fn beat(&mut self, house: &House) {
+        self.beat_at = Instant::now();
         let asked = Instant::now();
         match house.ledger.open_intents() {
             Ok(_) if asked.elapsed() < Duration::from_secs(30) => service::watchdog_kick(),
             Ok(_) => warn!("the ledger took {:?} to answer", asked.elapsed()),
             Err(failed) => error!(error = %failed, "the ledger does not answer"),
+        }
+    }
+
+    fn reload(&self, house: &House) -> Option<Ready> {
+        let fresh = load(&house.config.path).and_then(|fresh| {
+            if fresh.config.studio.state != house.config.studio.state {
+                anyhow::bail!(
+                    "the state folder can not change while running (it is {}): stop the daemon, \
+                     move the folder, start it again",
+                    house.config.studio.state.display()
+                );
+            }
+            self.prepare(fresh)
+        });
+        match fresh {
+            Ok(fresh) => {
+                house.alarm_over(REFUSED, "configuration");
+                Some(fresh)
+            }
+            Err(refused) => {
+                let says = format!("the new configuration is refused: {refused:#}");
+                house.alarm(
+                    REFUSED,
+                    &says,
+                    "configuration",
+                    "the old one goes on until it is mended",
+                );
+                None
+            }
         }
     }
 
@@ -176,44 +290,13 @@ impl Rim {
     }
 }
 
+/// The key of the alarm of a reload that was refused.
+const REFUSED: &str = "reload";
+
 enum Heard {
     Stop,
     Reload,
     Nothing,
-}
-
-/// The round before may still be letting go of the address.
-async fn bind_patiently(address: SocketAddr) -> std::io::Result<TcpListener> {
-    let mut tries = 0;
-    loop {
-        match TcpListener::bind(address).await {
-            Err(error) if error.kind() == std::io::ErrorKind::AddrInUse && tries < 10 => {
-                tries += 1;
-                tokio::time::sleep(Duration::from_millis(100)).await;
-            }
-            other => return other,
-        }
-    }
-}
-
-fn reload(house: &House) -> Option<Loaded> {
-    match load(&house.config.path) {
-        Ok(fresh) if fresh.config.studio.state != house.config.studio.state => {
-            error!("the state folder can not change while running; the old configuration goes on");
-            None
-        }
-        Ok(fresh) => Some(fresh),
-        Err(refused) => {
-            let says = format!("the new configuration is refused: {refused:#}");
-            house.alarm(
-                "reload",
-                &says,
-                "configuration",
-                "the old one goes on until it is mended",
-            );
-            None
-        }
-    }
 }
 
 async fn daily(house: Arc<House>, at: jiff::civil::Time, mut stop: watch::Receiver<bool>) {

@@ -72,7 +72,7 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
             return Answer::Later(AGAIN);
         }
     };
-    let trouble = format!("file {}:{shown}", watch.name);
+    let trouble = trouble_of(&watch.name, &arrival.path);
     match weigh_and_act(house, watch, arrival, &asked) {
         Ok(answer) => {
             if matches!(answer, Answer::Done) {
@@ -127,6 +127,11 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
     }
 }
 
+/// The key of the alarm that a file can not be dealt with.
+pub(super) fn trouble_of(watch: &str, path: &Path) -> String {
+    format!("file {watch}:{}", shown(path))
+}
+
 #[derive(Debug, thiserror::Error)]
 enum Failed {
     #[error(transparent)]
@@ -178,6 +183,7 @@ fn weigh_and_act(
     let now = ZonedDateTime::now();
     let known = already_weighed(&house.ledger, key, arrival, asked, watch.md5)?;
     let file = house.ledger.settled(key, &arrival.identity)?;
+    let is_known = known.is_some();
     let (sidecar, identity) = match known {
         Some(sidecar) => {
             info!(
@@ -215,13 +221,15 @@ fn weigh_and_act(
     house
         .ledger
         .weighed(file, weighing(&sidecar, &identity, asked.profile))?;
-    info!(
-        verdict = sidecar.verdict.word(),
-        reason = sidecar.reason,
-        profile = asked.profile.name,
-        blake3 = blake3.get(..16),
-        "weighed"
-    );
+    if !is_known {
+        info!(
+            verdict = sidecar.verdict.word(),
+            reason = sidecar.reason,
+            profile = asked.profile.name,
+            blake3 = blake3.get(..16),
+            "weighed"
+        );
+    }
     act(house, watch, arrival, file, sidecar, &identity)
 }
 
@@ -332,12 +340,16 @@ fn act(
     for remark in &done.remarks {
         warn!(place = %done.place, "{remark}");
     }
-    if let Some(trouble) = &done.note_trouble {
-        let says = format!(
-            "the note for {from} could not be written: {}",
-            chain(trouble)
-        );
-        house.alarm(&format!("note {from}"), &says, &watch.name, "");
+    let note = format!("note {from}");
+    match &done.note_trouble {
+        Some(trouble) => {
+            let says = format!(
+                "the note for {from} could not be written: {}",
+                chain(trouble)
+            );
+            house.alarm(&note, &says, &watch.name, "");
+        }
+        None => house.alarm_over(&note, &watch.name),
     }
     if told {
         house.post.notify_one();

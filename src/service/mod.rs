@@ -19,7 +19,7 @@ use tokio::sync::watch;
 use tracing::error;
 
 pub use page::{Line, View, render};
-pub use systemd::{reloading, say, stopping, watchdog_interval, watchdog_kick};
+pub use systemd::{reloading, say, still_starting, stopping, watchdog_interval, watchdog_kick};
 
 /// Reads how the house stands; may block.
 pub type Look = Arc<dyn Fn() -> Result<View, String> + Send + Sync>;

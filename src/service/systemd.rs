@@ -16,6 +16,12 @@ pub fn say(status: &str) {
     tell(&[NotifyState::Ready, NotifyState::Status(status)]);
 }
 
+/// Not ready yet, and at work: do not give up on us before so long.
+pub fn still_starting(at_most: Duration) {
+    let micros = u32::try_from(at_most.as_micros()).unwrap_or(u32::MAX);
+    tell(&[NotifyState::ExtendTimeoutUsec(micros)]);
+}
+
 /// The configuration is being read anew.
 pub fn reloading() {
     match NotifyState::monotonic_usec_now() {
