@@ -5,6 +5,7 @@ use std::ffi::OsStr;
 use std::fs::{File, Metadata};
 
 use super::CustodyError;
+use super::access::Access;
 use super::content;
 use super::folder::{Folder, path_of};
 use super::papers::{self, OurNames};
@@ -237,9 +238,23 @@ impl Underway<'_, '_> {
             sidecar.name(),
             self.sidecar,
             self.intent.sidecar_replaces.as_deref(),
+            self.access(),
             &self.ours,
             self.conduct,
         )
+    }
+
+    /// Who may read the file, wherever it is by now. `None` where it is out of reach.
+    fn access(&self) -> Option<Access> {
+        let known = &self.intent.identity;
+        let places = [Some(&self.intent.from), self.intent.to.as_ref()];
+        places.into_iter().flatten().find_map(|place| {
+            let found = Folder::of(place).ok()??.look(place.name()).ok()??;
+            let seen = Identity::of(&found);
+            let is_it = found.is_file()
+                && (seen.bytes, seen.modified_ns) == (known.bytes, known.modified_ns);
+            is_it.then(|| Access::of(&found))
+        })
     }
 
     fn note(&mut self) -> Result<(), CustodyError> {
@@ -254,7 +269,14 @@ impl Underway<'_, '_> {
             (Some(folder), text) => (folder, text),
         };
         let written = match text {
-            Some(text) => papers::write_note(&folder, from.name(), text, &self.ours, self.conduct),
+            Some(text) => papers::write_note(
+                &folder,
+                from.name(),
+                text,
+                self.access(),
+                &self.ours,
+                self.conduct,
+            ),
             None => papers::remove_notes(&folder, from.name(), self.conduct).map(|_| ()),
         };
         if matches!(&written, Err(error) if !matches!(error, CustodyError::Interrupted)) {

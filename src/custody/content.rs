@@ -90,8 +90,9 @@ pub(super) fn keep_attributes(source: &File, target: &File) -> io::Result<Vec<&'
     if !copy_user_attributes(source, target) {
         remarks.push("its extended attributes could not all be kept");
     }
-    // After the owner: a change of owner takes mode bits away.
-    if rustix::fs::fchmod(target, Mode::from_raw_mode(of.mode() & 0o7777)).is_err() {
+    // After the owner: a change of owner takes mode bits away. Set-ID bits mean nothing on sound,
+    // and where the service may not give them (RestrictSUIDSGID=) the others would be lost too.
+    if rustix::fs::fchmod(target, Mode::from_raw_mode(of.mode() & 0o777)).is_err() {
         remarks.push("its permissions could not be kept");
     }
     let time = |seconds: i64, ns: i64| rustix::fs::Timespec {

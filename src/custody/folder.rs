@@ -15,6 +15,7 @@ use rustix::fs::{AtFlags, Mode, OFlags, RenameFlags};
 use rustix::io::Errno;
 
 use super::CustodyError;
+use super::access::Access;
 use super::steps::{Conduct, Step};
 use crate::ledger::{Place, Root};
 
@@ -66,6 +67,7 @@ impl Folder {
     }
 
     /// The folder that a place lies in; sub-folders that are missing are made, the root is not.
+    /// Whoever may use the folder that they are made in may use them.
     pub(super) fn make(place: &Place, conduct: &mut Conduct<'_>) -> Result<Self, CustodyError> {
         let mut folder = Self::root(&place.root)?;
         for part in parts(place)? {
@@ -76,15 +78,21 @@ impl Folder {
                     conduct.step(Step::MakeFolder, &path)?;
                     let failed =
                         |errno: Errno| CustodyError::io(Step::MakeFolder.words(), &path, errno);
-                    match rustix::fs::mkdirat(&folder.fd, part, Mode::from_raw_mode(0o777)) {
-                        Ok(()) | Err(Errno::EXIST) => {}
-                        Err(errno) => return Err(failed(errno)),
+                    let access = Access::of(&folder.metadata()?);
+                    let mode = Mode::from_raw_mode(access.folder_mode());
+                    let made = rustix::fs::mkdirat(&folder.fd, part, mode);
+                    if let Err(errno) = made
+                        && errno != Errno::EXIST
+                    {
+                        return Err(failed(errno));
+                    }
+                    let next = (folder.sub_folder(part)?).ok_or_else(|| failed(Errno::NOENT))?;
+                    if made.is_ok() {
+                        access.give_to_folder(&next.fd, next.metadata().ok());
                     }
                     // A folder that a power cut takes away would take the file along.
                     folder.sync()?;
-                    folder
-                        .sub_folder(part)?
-                        .ok_or_else(|| failed(Errno::NOENT))?
+                    next
                 }
             };
         }

@@ -6,6 +6,7 @@
 //! The journal is written before the deed; [`finish_open_intents`] finishes or undoes what was
 //! under way when a daemon died. Knows no samples and no limits.
 
+mod access;
 mod carry;
 mod content;
 mod error;

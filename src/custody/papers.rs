@@ -1,9 +1,11 @@
-//! Sidecars and notes: written whole or not at all, never over somebody's file.
+//! Sidecars and notes: written whole or not at all, never over somebody's file, and readable by
+//! whoever may read the file that they are about.
 
 use std::ffi::{OsStr, OsString};
 use std::path::Path;
 
 use super::CustodyError;
+use super::access::Access;
 use super::folder::Folder;
 use super::names::{note_name, numbered_paper};
 use super::put::{Put, holds, put, read_at_most, write_new};
@@ -53,6 +55,7 @@ pub(super) fn write_sidecar(
     name: &OsStr,
     text: &str,
     replaces: Option<&str>,
+    access: Option<Access>,
     ours: &OurNames,
     conduct: &mut Conduct<'_>,
 ) -> Result<(), CustodyError> {
@@ -66,6 +69,7 @@ pub(super) fn write_sidecar(
         folder,
         temporary,
         text.as_bytes(),
+        access,
         Step::WriteSidecar,
         &path,
     )?;
@@ -132,6 +136,7 @@ pub(super) fn write_note(
     folder: &Folder,
     file_name: &OsStr,
     text: &str,
+    access: Option<Access>,
     ours: &OurNames,
     conduct: &mut Conduct<'_>,
 ) -> Result<(), CustodyError> {
@@ -148,6 +153,7 @@ pub(super) fn write_note(
             folder,
             Path::new(&ours.note),
             whole.as_bytes(),
+            access,
             Step::WriteNote,
             &path,
         )?;

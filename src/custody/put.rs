@@ -8,6 +8,7 @@ use std::path::Path;
 use rustix::io::Errno;
 
 use super::CustodyError;
+use super::access::Access;
 use super::folder::Folder;
 use super::steps::{Conduct, Step};
 
@@ -119,20 +120,24 @@ pub(super) fn read_at_most(
     Ok((bytes.len() as u64 <= most).then_some(bytes))
 }
 
-/// Writes a new file whole and brings it to the disk. An error leaves nothing behind but, after
-/// an interruption, the beginning of it.
+/// Writes a new file whole, for whoever may read the file of `access`, and brings it to the disk.
+/// An error leaves nothing behind but, after an interruption, the beginning of it.
 pub(super) fn write_new(
     folder: &Folder,
     name: &Path,
     text: &[u8],
+    access: Option<Access>,
     step: Step,
     for_path: &Path,
 ) -> Result<(), CustodyError> {
     let name = name.as_os_str();
     let failed = |source: std::io::Error| CustodyError::io(step.words(), for_path, source);
     let mut file = folder
-        .create(name, 0o666)
+        .create(name, access.map_or(0o666, Access::paper_mode))
         .map_err(|errno| failed(errno.into()))?;
+    if let Some(access) = access {
+        access.give_to_paper(&file);
+    }
     let written = file.write_all(text).and_then(|()| file.sync_all());
     if written.is_err() {
         let _ = folder.unlink(name);

@@ -1,6 +1,7 @@
 //! A small studio on real folders: an outbound watch, a place to release to, a quarantine, and
 //! a ledger.
 
+mod access;
 mod deaths;
 mod kept;
 mod killed;
