@@ -61,7 +61,8 @@ def connection():
     return SMTP(Handler(), hostname="localhost", authenticator=authenticate,
                 tls_context=context if how == "starttls" else None,
                 require_starttls=how == "starttls",
-                auth_required=how != "plain", auth_require_tls=how != "plain")
+                # It knows only of encryption that it began itself.
+                auth_required=how != "plain", auth_require_tls=how == "starttls")
 
 async def main():
     loop = asyncio.get_running_loop()
