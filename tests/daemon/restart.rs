@@ -29,7 +29,7 @@ const FILES: usize = 48;
 
 /// Name, watch, whether it will be stopped.
 fn delivery(n: usize) -> (String, usize, bool) {
-    (format!("delivery-{n:02}.wav"), n % 2, n % 3 != 0)
+    (format!("delivery-{n:02}.wav"), n % 2, !n.is_multiple_of(3))
 }
 
 fn bytes_of(n: usize) -> Vec<u8> {
