@@ -258,8 +258,9 @@ fn a_kept_file_is_not_weighed_again_and_a_changed_one_is_a_new_revision() {
     house.start();
     let mut revision = None;
     until("the new revision is recorded", || {
-        revision = Some(sidecar(&good)["revision"].clone());
-        sidecar(&good)["file"]["digests"]["blake3"] == digest_of(&quiet("good, louder ending"))
+        let record = sidecar(&good);
+        revision = Some(record["revision"].clone());
+        record["file"]["digests"]["blake3"] == digest_of(&quiet("good, louder ending"))
     });
     let revision = revision.unwrap();
     assert_eq!(revision["number"], 2);
