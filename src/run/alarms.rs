@@ -22,9 +22,17 @@ pub(super) struct Alarms {
     known: Mutex<HashMap<String, Known>>,
 }
 
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum State {
+    Active,
+    /// It was so under an older configuration; the next look says whether it still is.
+    Unsure,
+    Over,
+}
+
 struct Known {
     says: String,
-    active: bool,
+    state: State,
     /// Told by a notice, and when.
     told: Option<Instant>,
 }
@@ -44,13 +52,13 @@ impl Alarms {
             let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
             let known = all.entry(key.to_owned()).or_insert(Known {
                 says: String::new(),
-                active: false,
+                state: State::Over,
                 told: None,
             });
-            if known.active && known.says == says {
+            if known.state == State::Active && known.says == says {
                 return false;
             }
-            known.active = true;
+            known.state = State::Active;
             known.says = says.to_owned();
             let tell = known.told.is_none_or(|told| told.elapsed() > QUIET);
             if tell {
@@ -67,10 +75,10 @@ impl Alarms {
     pub(super) fn over(&self, key: &str, place: &str) -> bool {
         let (says, tell) = {
             let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-            let Some(known) = all.get_mut(key).filter(|known| known.active) else {
+            let Some(known) = all.get_mut(key).filter(|known| known.state != State::Over) else {
                 return false;
             };
-            known.active = false;
+            known.state = State::Over;
             (
                 known.says.clone(),
                 known
@@ -88,10 +96,21 @@ impl Alarms {
     pub(super) fn begin_anew(&self) {
         let mut all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
         for known in all.values_mut() {
-            known.active = false;
+            if known.state == State::Active {
+                known.state = State::Unsure;
+            }
         }
         drop(all);
         self.note(self.ledger.no_troubles());
+    }
+
+    /// Keys that begin so, of what was wrong under an older configuration and was not told since.
+    pub(super) fn unsure(&self, prefix: &str) -> Vec<String> {
+        let all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        all.iter()
+            .filter(|(key, known)| known.state == State::Unsure && key.starts_with(prefix))
+            .map(|(key, _)| key.clone())
+            .collect()
     }
 
     /// The log has it anyway; only `status` misses it.
@@ -104,7 +123,10 @@ impl Alarms {
     /// The sentences of what is wrong now, in the order of their keys.
     pub(super) fn active(&self) -> Vec<String> {
         let all = self.known.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut active: Vec<(&String, &Known)> = all.iter().filter(|(_, k)| k.active).collect();
+        let mut active: Vec<(&String, &Known)> = all
+            .iter()
+            .filter(|(_, known)| known.state == State::Active)
+            .collect();
         active.sort_by_key(|(key, _)| *key);
         active
             .into_iter()

@@ -1,7 +1,8 @@
 //! The desk: hears what the watches noticed, hands files to the crew, and gives back later
 //! what could not be dealt with now.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -15,7 +16,7 @@ use super::house::House;
 use super::way::{self, Answer};
 use crate::config::Watch;
 use crate::crew::Crew;
-use crate::intake::{self, Happening, Hooks, Probe, WatchOrder};
+use crate::intake::{self, Arrival, Happening, Hooks, Probe, WatchOrder};
 use crate::ledger::{FileKey, Seen};
 use crate::record::printable;
 use crate::specimen::{self, Completeness};
@@ -134,10 +135,11 @@ struct Clerk {
 impl Clerk {
     fn work(self, told: &Receiver<Happening>) {
         let mut deeds_at = Instant::now() + DEEDS_AGAIN;
+        let mut first_scans = FirstScans::default();
         while !self.house.is_stopping() {
             match told.recv_timeout(LOOK_AROUND) {
                 Ok(happening) => self.hear(happening),
-                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Timeout) => first_scans.all_was_heard(&self.house),
                 Err(RecvTimeoutError::Disconnected) => break,
             }
             self.give_back();
@@ -159,7 +161,7 @@ impl Clerk {
                 let house = Arc::clone(house);
                 let later = Arc::clone(&self.later);
                 self.crew.give(Box::new(move || {
-                    let answer = way::take_up(&house, &arrival);
+                    let answer = despite_bugs(&house, &arrival, way::take_up);
                     settle_up(&house, &later, arrival.watch, arrival.path, answer);
                 }));
                 Ok(())
@@ -187,11 +189,11 @@ impl Clerk {
                 })
             }
             Happening::Trouble { watch, key, says } => {
-                house.alarm(&format!("watch {watch} {key}"), &says, &watch, "");
+                house.alarm(&watch_key(&watch, &key), &says, &watch, "");
                 Ok(())
             }
             Happening::TroubleOver { watch, key } => {
-                house.alarm_over(&format!("watch {watch} {key}"), &watch);
+                house.alarm_over(&watch_key(&watch, &key), &watch);
                 Ok(())
             }
             Happening::Told { watch, path, says } => {
@@ -240,7 +242,7 @@ impl Clerk {
             .collect();
         drop(handles);
         for (name, hung) in hung {
-            let key = format!("watch {name} hangs");
+            let key = watch_key(&name, "hangs");
             if hung {
                 let says = format!(
                     "the folder of watch \"{name}\" does not answer: a look at it has hung for \
@@ -259,6 +261,64 @@ impl Clerk {
     }
 }
 
+/// The key of an alarm about a watch. Names of watches hold no colon.
+fn watch_key(watch: &str, key: &str) -> String {
+    format!("watch {watch}:{key}")
+}
+
+/// After a reload: what was wrong with a watch before and is not told by its first scan is over.
+#[derive(Default)]
+struct FirstScans {
+    /// Scanned, and what the scan told may still wait to be heard.
+    scanned: HashSet<Arc<str>>,
+    done: HashSet<Arc<str>>,
+}
+
+impl FirstScans {
+    /// Nothing waits to be heard: what a scan told that was over at the last call was heard.
+    fn all_was_heard(&mut self, house: &House) {
+        for watch in self.scanned.drain() {
+            for key in house.alarms.unsure(&watch_key(&watch, "")) {
+                house.alarm_over(&key, &watch);
+            }
+            self.done.insert(watch);
+        }
+        let handles = house.handles.lock().unwrap_or_else(PoisonError::into_inner);
+        let scanned = handles
+            .iter()
+            .filter(|(name, handle)| !self.done.contains(*name) && handle.standing().scans > 0);
+        self.scanned
+            .extend(scanned.map(|(name, _)| Arc::clone(name)));
+    }
+}
+
+/// A bug that is met once would be met at every try.
+const AFTER_A_BUG: Duration = Duration::from_secs(3600);
+
+/// A panic on the way of one file is a bug of ours. The file stays where it is, and not in
+/// silence.
+fn despite_bugs(
+    house: &House,
+    arrival: &Arrival,
+    deal: impl FnOnce(&House, &Arrival) -> Answer,
+) -> Answer {
+    let dealt = catch_unwind(AssertUnwindSafe(|| deal(house, arrival)));
+    dealt.unwrap_or_else(|_| {
+        let says = format!(
+            "{}:{} could not be dealt with: weighbridge has a bug there, which the log tells of",
+            arrival.watch,
+            printable(arrival.path.as_os_str())
+        );
+        house.alarm(
+            &way::trouble_of(&arrival.watch, &arrival.path),
+            &says,
+            &arrival.watch,
+            "the file stays where it is and is tried again every hour; tell the developers",
+        );
+        Answer::Later(AFTER_A_BUG)
+    })
+}
+
 fn settle_up(house: &House, later: &Later, watch: Arc<str>, path: PathBuf, answer: Answer) {
     match answer {
         Answer::Done => house.with_handle(&watch, |handle| handle.done(&path)),
@@ -270,5 +330,61 @@ fn settle_up(house: &House, later: &Later, watch: Arc<str>, path: PathBuf, answe
         }
         // The next start finds it as it is.
         Answer::Stopped => {}
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use tokio::sync::Notify;
+
+    use super::super::alarms::Alarms;
+    use super::super::start::load;
+    use super::*;
+    use crate::intake::Identity;
+    use crate::ledger::Ledger;
+
+    fn house(folder: &Path) -> House {
+        let config = folder.join("weighbridge.toml");
+        let text = format!(
+            "[studio]\nname = \"Tallow Street\"\nstate = {:?}\n[[watch]]\nname = \"exports\"\n\
+             folder = {:?}\nprofile = \"any-audio\"\n",
+            folder.join("state"),
+            folder.join("exports")
+        );
+        std::fs::write(&config, text).unwrap();
+        let ledger = Ledger::open(&folder.join("state")).unwrap();
+        let alarms = Arc::new(Alarms::new(ledger.clone()));
+        House::new(
+            load(&config).unwrap(),
+            ledger,
+            alarms,
+            Arc::new(Notify::new()),
+        )
+    }
+
+    #[test]
+    fn a_bug_met_by_one_file_is_told_and_the_file_is_not_forgotten() {
+        let folder = tempfile::tempdir().unwrap();
+        let house = house(folder.path());
+        let file = folder.path().join("song.wav");
+        std::fs::write(&file, "x").unwrap();
+        let arrival = Arrival {
+            watch: "exports".into(),
+            root: folder.path().into(),
+            path: "song.wav".into(),
+            identity: Identity::of(&std::fs::metadata(&file).unwrap()),
+            settled_at: jiff::Timestamp::now(),
+            audio: true,
+            incomplete: None,
+        };
+        let answer = despite_bugs(&house, &arrival, |_, _| {
+            std::panic::resume_unwind(Box::new("a bug"))
+        });
+        assert!(matches!(answer, Answer::Later(AFTER_A_BUG)));
+        let troubles = house.alarms.active();
+        assert!(troubles[0].contains("exports:song.wav"), "{troubles:?}");
+        assert_eq!(house.ledger.waiting_notices().unwrap().len(), 1);
     }
 }

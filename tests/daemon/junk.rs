@@ -85,7 +85,6 @@ fn what_is_no_file_is_never_followed_opened_or_moved_and_told_once() {
     symlink(outside.join("nothing"), watch.folder.join(dead)).unwrap();
     let fifo = watch.folder.join("fifo.wav");
     mknodat(CWD, &fifo, FileType::Fifo, Mode::from_raw_mode(0o600), 0).unwrap();
-    // A root that is reached by a link is the operator's word, and fine; names below are not.
     house.start();
     house.fence(&watch, "fence.wav");
 

@@ -6,7 +6,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rustix::fs::{CWD, RenameFlags, renameat_with};
 
@@ -24,12 +24,20 @@ impl Chance {
     }
 }
 
-const KILLS: usize = 18;
+/// Waits for a good moment for a kill, and not for long: there may be none any more.
+fn soon(mut is_so: impl FnMut() -> bool) {
+    let latest = Instant::now() + Duration::from_secs(4);
+    while Instant::now() < latest && !is_so() {
+        std::thread::sleep(Duration::from_millis(1));
+    }
+}
+
+const KILLS: usize = 30;
 const FILES: usize = 48;
 
 /// Name, watch, whether it will be stopped.
 fn delivery(n: usize) -> (String, usize, bool) {
-    (format!("delivery-{n:02}.wav"), n % 2, n % 3 != 0)
+    (format!("delivery-{n:02}.wav"), n % 2, !n.is_multiple_of(3))
 }
 
 fn bytes_of(n: usize) -> Vec<u8> {
@@ -92,14 +100,29 @@ fn after_kills_at_any_moment_each_file_is_at_one_place_whole_and_told_once() {
     };
     let mut chance = Chance(0xDEAD);
     for kill in 0..KILLS {
-        if kill % 6 == 5 {
+        match kill % 6 {
             // In the middle of its start.
-            house.spawn();
-            std::thread::sleep(Duration::from_millis(chance.below(150)));
-        } else {
-            house.start();
-            std::thread::sleep(Duration::from_millis(chance.below(1_800)));
+            5 => house.spawn(),
+            // Whenever.
+            0 => {
+                house.start();
+                std::thread::sleep(Duration::from_millis(chance.below(1_800)));
+            }
+            // While a file is weighed.
+            1 | 3 => {
+                house.start();
+                soon(|| {
+                    let under_way = house.ledger().under_way().unwrap();
+                    under_way.iter().any(|file| file.state.word() == "settled")
+                });
+            }
+            // While it is moved, recorded and noted.
+            _ => {
+                house.start();
+                soon(|| !house.told("weighed").is_empty());
+            }
         }
+        std::thread::sleep(Duration::from_millis(chance.below(30)));
         house.kill();
     }
     stream.join().unwrap();
@@ -183,6 +206,20 @@ fn after_kills_at_any_moment_each_file_is_at_one_place_whole_and_told_once() {
     }
     assert!(!house.status().contains("trouble"), "{}", house.status());
 
+    let log = house.whole_log();
+    let met = |part: &str| {
+        let of = |event: &&serde_json::Value| {
+            event["message"].as_str().is_some_and(|m| m.contains(part))
+        };
+        log.iter().filter(of).count()
+    };
+    println!(
+        "{KILLS} kills; deeds finished afterwards: {}, undone: {}; weighings used again: {}",
+        met("earlier run is finished"),
+        met("earlier run is undone"),
+        met("known: the same bytes")
+    );
+
     // After a clean stop and start nothing is weighed again.
     let (status, _) = house.stop();
     assert!(status.success());
@@ -221,8 +258,9 @@ fn a_kept_file_is_not_weighed_again_and_a_changed_one_is_a_new_revision() {
     house.start();
     let mut revision = None;
     until("the new revision is recorded", || {
-        revision = Some(sidecar(&good)["revision"].clone());
-        sidecar(&good)["file"]["digests"]["blake3"] == digest_of(&quiet("good, louder ending"))
+        let record = sidecar(&good);
+        revision = Some(record["revision"].clone());
+        record["file"]["digests"]["blake3"] == digest_of(&quiet("good, louder ending"))
     });
     let revision = revision.unwrap();
     assert_eq!(revision["number"], 2);

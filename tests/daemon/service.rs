@@ -183,6 +183,29 @@ fn a_reload_that_asks_for_an_address_in_use_is_refused_and_nothing_ends() {
 }
 
 #[test]
+fn a_trouble_that_ends_with_a_reload_is_told_to_be_over() {
+    let mut house = House::new();
+    let watch = house.guarded("exports");
+    house.configure(&[&watch], "");
+    fs::remove_dir(&watch.folder).unwrap();
+    house.start();
+    house.wait_for_mail("is the share mounted?");
+    house.signal(Signal::HUP);
+    until("it is ready anew", || house.told("ready").len() == 2);
+    until("it is still told by status", || {
+        house.status().contains("is not there")
+    });
+    house.signal(Signal::HUP);
+    fs::create_dir(&watch.folder).unwrap();
+    until("the end is mailed", || {
+        house.mails_about("is the share mounted?").len() == 2
+    });
+    house.fence(&watch, "fence.wav");
+    // It began once and ended once; a reload is no new trouble.
+    assert_eq!(house.mails_about("is the share mounted?").len(), 2);
+}
+
+#[test]
 fn a_file_that_is_weighed_during_a_reload_is_dealt_with_once() {
     let mut house = House::new();
     let watch = house.guarded("exports");
