@@ -155,14 +155,16 @@ fn plain_row(row: &Row) -> String {
         "  ",
     );
     out += &wrap(&row.says, "  ", "  ");
-    let mut found = format!("found {}", row.found);
-    if let Some(asked) = &row.asked {
-        found += &format!(", asked {asked}");
-    }
+    let found = Some(&row.found).filter(|found| !found.is_empty());
+    let parts = [("found", found), ("asked", row.asked.as_ref())];
+    let told = parts.map(|(what, is)| is.map(|is| format!("{what} {is}")));
+    let mut line = told.into_iter().flatten().collect::<Vec<_>>().join(", ");
     if let Some(by) = &row.by {
-        found += &format!(": {by}");
+        line += &format!(": {by}");
     }
-    out += &wrap(&found, "  ", "  ");
+    if !line.is_empty() {
+        out += &wrap(&line, "  ", "  ");
+    }
     for place in &row.places {
         out += &wrap(place, "  at ", "     ");
     }
@@ -248,9 +250,11 @@ fn row_fragment(row: &Row) -> Markup {
             h3 { span class=(accent) { (outcome(row.outcome)) } " " (row.title) }
             p { (row.says) }
             table.facts {
-                tr {
-                    th { "found" }
-                    td { b { (row.found) } @if let Some(by) = &row.by { ", " (by) } }
+                @if !row.found.is_empty() {
+                    tr {
+                        th { "found" }
+                        td { b { (row.found) } @if let Some(by) = &row.by { ", " (by) } }
+                    }
                 }
                 @if let Some(asked) = &row.asked {
                     tr { th { "asked" } td { (asked) } }
@@ -328,7 +332,7 @@ font-variant-numeric:tabular-nums;overflow-wrap:anywhere}
 .name{white-space:pre-wrap}
 .path{font-family:ui-monospace,Menlo,Consolas,monospace;font-size:14px;overflow-wrap:anywhere}
 .facts{border-collapse:collapse;width:100%;margin:0 0 6px;table-layout:fixed}
-.facts th{font-weight:400;text-align:left;vertical-align:top;width:8em;padding:2px 8px 2px 0;\
+.facts th{font-weight:400;text-align:left;vertical-align:top;width:9em;padding:2px 8px 2px 0;\
 color:#5a5a5a;font-size:14px}
 .facts td{vertical-align:top;padding:2px 0}
 .facts td.prose{font-family:inherit}
@@ -421,6 +425,24 @@ mod tests {
         let html = fragment(&story, &placement()).into_string();
         assert!(
             html.contains(&said) && !html.contains("unmeasured"),
+            "{html}"
+        );
+    }
+
+    #[test]
+    fn what_was_found_in_words_is_not_called_unmeasured() {
+        let mut sidecar = invented::stopped("x.wav");
+        sidecar.checks.truncate(1);
+        sidecar.checks[0].value = None;
+        sidecar.checks[0].limit = None;
+        let text = plain(&story(&sidecar), &placement());
+        assert!(
+            !text.contains("not measured") && !text.contains("found "),
+            "{text}"
+        );
+        let html = fragment(&story(&sidecar), &placement()).into_string();
+        assert!(
+            !html.contains("not measured") && !html.contains("<th>found"),
             "{html}"
         );
     }

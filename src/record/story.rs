@@ -45,6 +45,7 @@ pub struct Row {
     pub title: String,
     pub outcome: Outcome,
     pub says: String,
+    /// Empty where there is no value: what was found is said in words.
     pub found: String,
     pub asked: Option<String>,
     /// `1.6 LU over`; where found and asked are numbers that can be compared.
@@ -174,7 +175,8 @@ fn row(finding: &Finding, title: &dyn Fn(&str) -> Option<String>) -> Row {
         outcome: finding.outcome,
         says: one_line(&finding.says),
         found: match &finding.value {
-            None => "not measured".into(),
+            None if finding.outcome == Outcome::Unmeasured => "not measured".into(),
+            None => String::new(),
             Some(Choice::Text(text)) => one_line(text),
             Some(Choice::Number(n)) => quantity(*n, &finding.unit, digits),
         },

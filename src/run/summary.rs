@@ -179,14 +179,17 @@ pub(super) fn view(house: &House) -> Result<View, LedgerError> {
 }
 
 fn past(story: FileStory, now: &ZonedDateTime) -> Line {
-    let name = format!("{}:{}", story.watch, shown(&story.path));
-    let place = match story.place.as_ref().map(ToString::to_string) {
-        Some(place) if place != name => format!("{}, now at {place}", story.state.word()),
-        _ => story.state.word().to_owned(),
+    let word = story.state.word();
+    let place = match &story.place {
+        Some(place) if place.path != story.path => format!("{word}, now at {place}"),
+        Some(place) if place.root.name != story.watch => {
+            format!("{word}, now in {}", place.root.name)
+        }
+        _ => word.to_owned(),
     };
     Line {
         at: rfc3339(story.weighed_at.unwrap_or(story.settled_at), now),
-        name,
+        name: format!("{}:{}", story.watch, shown(&story.path)),
         word: story
             .verdict
             .unwrap_or_else(|| story.state.word().to_owned()),
