@@ -32,9 +32,12 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
     let rows: Vec<Vec<String>> = all
         .iter()
         .map(|profile| {
-            [&profile.name, &profile.title, &profile.origin]
-                .map(|cell| one_line(cell))
-                .to_vec()
+            let mut cells = vec![one_line(&profile.name), one_line(&profile.title)];
+            // What is built in need not be told thirteen times.
+            if profile.origin != "built in" {
+                cells.push(one_line(&profile.origin));
+            }
+            cells
         })
         .collect();
     text::table("", &rows, columns).concat()
@@ -77,11 +80,11 @@ pub fn profile(
         .iter()
         .map(|(check, limit)| {
             let asked = asked(&limit.rule, unit_of(check));
-            vec![
-                severity_word(limit.severity).to_owned(),
-                one_line(check),
-                asked,
-            ]
+            let severity = match limit.rule {
+                Rule::Report => Severity::Note,
+                _ => limit.severity,
+            };
+            vec![severity_word(severity).to_owned(), one_line(check), asked]
         })
         .collect();
     for (line, limit) in text::table("  ", &rows, columns)

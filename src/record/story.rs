@@ -78,8 +78,8 @@ const PLACES_TOLD: usize = 5;
 impl Story {
     /// `title` gives the catalogue's name of a check; without one the id is put in words.
     pub fn of(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Self {
-        let told = |f: &&Finding| !matches!(f.outcome, Outcome::Clear | Outcome::Note);
-        let with = |outcome| sidecar.checks.iter().filter(move |f| f.outcome == outcome);
+        let told = |f: &&Finding| asks_for_a_person(f);
+        let only_noted = |f: &&Finding| f.outcome != Outcome::Clear && !asks_for_a_person(f);
         let blake3 = &sidecar.file.digests.blake3;
         Self {
             name: sidecar.file.name.clone(),
@@ -89,8 +89,12 @@ impl Story {
             rows: (sidecar.checks.iter().filter(told))
                 .map(|finding| row(finding, title))
                 .collect(),
-            notes: with(Outcome::Note).map(|f| one_line(&f.says)).collect(),
-            clear: with(Outcome::Clear).count() as u64,
+            notes: (sidecar.checks.iter().filter(only_noted))
+                .map(|f| one_line(&f.says))
+                .collect(),
+            clear: (sidecar.checks.iter())
+                .filter(|f| f.outcome == Outcome::Clear)
+                .count() as u64,
             figures: sidecar.measured.as_ref().map_or(Vec::new(), figures),
             file: file(sidecar),
             blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
@@ -115,6 +119,16 @@ impl Story {
         };
         // The reason of a clear file says just that.
         (line != self.reason).then_some(line)
+    }
+}
+
+/// Whether a finding is one of a [`Story`]'s rows. What is clear is not, nor what was only noted,
+/// nor what could not be measured where nothing was asked of it.
+pub fn asks_for_a_person(finding: &Finding) -> bool {
+    match finding.outcome {
+        Outcome::Clear | Outcome::Note => false,
+        Outcome::Unmeasured => finding.limit.is_some(),
+        Outcome::Advise | Outcome::Stop => true,
     }
 }
 
@@ -200,6 +214,11 @@ fn compare(finding: &Finding) -> Option<Compared> {
         return None;
     };
     let (low, high) = ends(finding.limit.as_deref()?)?;
+    // The limit's words are in per cent of full scale.
+    let found = match finding.unit.as_str() {
+        "FS" => found * 100.0,
+        _ => found,
+    };
     let (by, way) = match found > high {
         true => (found - high, "over"),
         false => (low - found, "under"),
@@ -216,6 +235,7 @@ fn compare(finding: &Finding) -> Option<Compared> {
     let unit = match finding.unit.as_str() {
         "LUFS" | "LKFS" => "LU",
         "dBTP" | "dBFS" => "dB",
+        "FS" => "%",
         other => other,
     };
     let says = format!("{} {way}", quantity(by, unit, digits));
@@ -225,7 +245,12 @@ fn compare(finding: &Finding) -> Option<Compared> {
 /// A number with its unit, with the decimals that the trade writes.
 pub fn quantity(number: f64, unit: &str, digits: usize) -> String {
     let whole = number.fract() == 0.0 && number.abs() < 1e15;
+    // Linear full scale in a sidecar, per cent for people.
+    if unit == "FS" {
+        return format!("{:.2} % of full scale", number * 100.0);
+    }
     let text = match unit {
+        "%" => format!("{number:.2}"),
         "LUFS" | "LKFS" | "LU" | "dB" | "dBTP" | "dBFS" => format!("{number:.digits$}"),
         _ if whole => format!("{number:.0}"),
         _ => {
@@ -255,6 +280,8 @@ fn place(place: &Place, unit: &str) -> String {
         text += &format!(", {}", one_line(channel));
     }
     if let Some(value) = place.value {
+        // Of runs a place tells how long it is.
+        let unit = if unit == "runs" { "samples" } else { unit };
         text += &format!(", {}", quantity(value, unit, 2));
     }
     text
