@@ -32,12 +32,9 @@ pub fn profiles(all: &[&Profile], columns: usize) -> String {
     let rows: Vec<Vec<String>> = all
         .iter()
         .map(|profile| {
-            let mut cells = vec![one_line(&profile.name), one_line(&profile.title)];
-            // What is built in need not be told thirteen times.
-            if profile.origin != "built in" {
-                cells.push(one_line(&profile.origin));
-            }
-            cells
+            [&profile.name, &profile.title, &profile.origin]
+                .map(|cell| one_line(cell))
+                .to_vec()
         })
         .collect();
     text::table("", &rows, columns).concat()

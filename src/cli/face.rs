@@ -430,6 +430,23 @@ unread: away.wav: reading failed after 4096 bytes: the share was away
     }
 
     #[test]
+    fn what_nobody_asked_for_and_could_not_be_measured_takes_one_line() {
+        let mut short = invented::stopped("x.wav");
+        for check in ["loudness.short_term_max", "loudness.range"] {
+            let mut finding = short.checks[0].clone();
+            finding.check = check.into();
+            finding.outcome = Outcome::Unmeasured;
+            finding.limit = None;
+            finding.says = "no such figure: the file is shorter than 3 s".into();
+            short.checks.push(finding);
+        }
+        let text = face(&short, Paint::Plain);
+        let line = "  not measured: loudness.short_term_max, loudness.range (the file is shorter than 3 s)";
+        let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words(&text).contains(&words(line)), "{text}");
+    }
+
+    #[test]
     fn colour_changes_no_letter() {
         let stopped = invented::stopped("x.wav");
         let colour = face(&stopped, Paint::Colour);

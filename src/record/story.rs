@@ -79,7 +79,7 @@ impl Story {
     /// `title` gives the catalogue's name of a check; without one the id is put in words.
     pub fn of(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Self {
         let told = |f: &&Finding| asks_for_a_person(f);
-        let only_noted = |f: &&Finding| f.outcome != Outcome::Clear && !asks_for_a_person(f);
+        let with = |outcome| sidecar.checks.iter().filter(move |f| f.outcome == outcome);
         let blake3 = &sidecar.file.digests.blake3;
         Self {
             name: sidecar.file.name.clone(),
@@ -89,12 +89,8 @@ impl Story {
             rows: (sidecar.checks.iter().filter(told))
                 .map(|finding| row(finding, title))
                 .collect(),
-            notes: (sidecar.checks.iter().filter(only_noted))
-                .map(|f| one_line(&f.says))
-                .collect(),
-            clear: (sidecar.checks.iter())
-                .filter(|f| f.outcome == Outcome::Clear)
-                .count() as u64,
+            notes: with(Outcome::Note).map(|f| one_line(&f.says)).collect(),
+            clear: with(Outcome::Clear).count() as u64,
             figures: sidecar.measured.as_ref().map_or(Vec::new(), figures),
             file: file(sidecar),
             blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
@@ -393,5 +389,63 @@ fn spelled(value: &impl Serialize) -> String {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(text)) => text,
         _ => String::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented;
+    use super::*;
+
+    fn of(change: impl Fn(&mut Finding)) -> Story {
+        let mut sidecar = invented::stopped("x.wav");
+        sidecar.checks.truncate(1);
+        change(&mut sidecar.checks[0]);
+        Story::of(&sidecar, &|_| None)
+    }
+
+    #[test]
+    fn an_offset_is_told_in_per_cent_like_its_limit() {
+        let story = of(|found| {
+            found.check = "levels.dc_offset".into();
+            found.unit = "FS".into();
+            found.value = Some(Choice::Number(0.0098));
+            found.limit = Some("at most 0.10 % of full scale".into());
+            found.places = vec![invented::place(0, Some("M+030"), Some(0.0098))];
+        });
+        let row = &story.rows[0];
+        assert_eq!(row.found, "0.98 % of full scale");
+        assert_eq!(row.by.as_deref(), Some("0.88 % over"));
+        assert!(
+            row.places[0].ends_with("M+030, 0.98 % of full scale"),
+            "{row:?}"
+        );
+    }
+
+    #[test]
+    fn the_place_of_a_run_tells_its_length_in_samples() {
+        let story = of(|found| {
+            found.check = "peaks.clipped".into();
+            found.unit = "runs".into();
+            found.value = Some(Choice::Number(12.0));
+            found.places = vec![invented::place(0, Some("M+030"), Some(4.0))];
+        });
+        assert!(
+            story.rows[0].places[0].ends_with("M+030, 4 samples"),
+            "{story:?}"
+        );
+    }
+
+    #[test]
+    fn what_nobody_asked_for_and_could_not_be_measured_asks_for_nobody() {
+        let unmeasured = |limit: Option<&str>| {
+            of(|found| {
+                found.outcome = Outcome::Unmeasured;
+                found.value = None;
+                found.limit = limit.map(String::from);
+            })
+        };
+        assert_eq!(unmeasured(None).rows, []);
+        assert_eq!(unmeasured(Some("at most 20.0 LU")).rows.len(), 1);
     }
 }
