@@ -221,12 +221,28 @@ pub enum NotChannels {
     Label(#[from] NotALabel),
     #[error("the label {0} stands twice in the list")]
     Twice(Label),
+    #[error(
+        "{0:?} is neither a layout ({layouts}) nor a list of loudspeaker labels (M+030,M-030,LFE1)",
+        layouts = trade_names()
+    )]
+    Neither(String),
+}
+
+fn trade_names() -> String {
+    let names: Vec<&str> = LAYOUTS.iter().map(|layout| layout.trade_name).collect();
+    names.join(", ")
 }
 
 /// Labels from a layout's name or a list (`4+7+0`, `7.1.4`, or `M+030,M-030,LFE1`).
 pub fn parse_channels(text: &str) -> Result<Vec<Label>, NotChannels> {
     if let Some(layout) = by_name(text.trim()) {
         return Ok(layout.labels());
+    }
+    if !text.contains(',') {
+        let label: Result<Label, NotALabel> = text.parse();
+        return label
+            .map(|label| vec![label])
+            .map_err(|_| NotChannels::Neither(text.to_owned()));
     }
     let mut labels: Vec<Label> = Vec::new();
     for part in text.split(',') {
@@ -262,6 +278,8 @@ mod tests {
         );
         assert!(parse_channels("M+030,M+030").is_err());
         assert!(parse_channels("M+181").is_err());
+        let neither = parse_channels("7.1.5").unwrap_err().to_string();
+        assert!(neither.contains("7.1.4, 9.1.6"), "{neither}");
     }
 
     #[test]

@@ -79,11 +79,11 @@ pub fn profile(
         .iter()
         .map(|(check, limit)| {
             let asked = asked(&limit.rule, unit_of(check));
-            vec![
-                severity_word(limit.severity).to_owned(),
-                one_line(check),
-                asked,
-            ]
+            let severity = match limit.rule {
+                Rule::Report => Severity::Note,
+                _ => limit.severity,
+            };
+            vec![severity_word(severity).to_owned(), one_line(check), asked]
         })
         .collect();
     for (line, limit) in text::table("  ", &rows, columns)

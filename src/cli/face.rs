@@ -37,6 +37,10 @@ impl Face<'_> {
         // Unbroken, so that it can be copied whatever spaces it holds.
         let _ = writeln!(out, "  where   {}", self.place);
         out.push_str(&self.findings(&story));
+        if let Some(unmeasured) = unmeasured(self.sidecar, self.title) {
+            let line = text::hanging("  not measured: ", &unmeasured, self.columns);
+            out.push_str(&line);
+        }
         if let Some(noted) = noted(self.sidecar, self.title) {
             out.push_str(&text::hanging("  noted: ", &noted, self.columns));
         }
@@ -53,22 +57,25 @@ impl Face<'_> {
 
     /// One row a finding, and below it what the columns do not say.
     fn findings(&self, story: &Story) -> String {
-        // The story's rows are the findings that are neither clear nor noted, in their order.
-        let told = |outcome| !matches!(outcome, Outcome::Clear | Outcome::Note);
-        let findings = self.sidecar.checks.iter().filter(|f| told(f.outcome));
+        // The story's rows are these findings, in their order.
+        let told = |finding: &&Finding| record::asks_for_a_person(finding);
+        let findings = self.sidecar.checks.iter().filter(told);
         // Of a file that could not be read nothing was measured: to say so once is enough.
         let unread = story.verdict == Verdict::Unread;
-        let (shown, left_out): (Vec<_>, Vec<_>) = findings
+        let left_out = |finding: &Finding| unread && finding.outcome == Outcome::Unmeasured;
+        let shown: Vec<_> = findings
             .zip(&story.rows)
-            .partition(|(finding, _)| !(unread && finding.outcome == Outcome::Unmeasured));
+            .filter(|(finding, _)| !left_out(finding))
+            .collect();
+        let not_made = self.sidecar.checks.iter().filter(|f| left_out(f)).count();
 
         let mut out = String::new();
         if !shown.is_empty() {
             out.push('\n');
             out.push_str(&self.table(&shown));
         }
-        if !left_out.is_empty() {
-            let count = left_out.len() as u64;
+        if not_made > 0 {
+            let count = not_made as u64;
             let says = text::counted(count, "check was not made", "checks were not made");
             let _ = writeln!(out, "  {says}");
         }
@@ -166,6 +173,32 @@ fn noted(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<St
         })
         .collect();
     (!notes.is_empty()).then(|| notes.join(", "))
+}
+
+/// What could not be measured and nobody asked for, by reason: `short-term maximum, loudness
+/// range (the file is shorter than 3 s)`.
+fn unmeasured(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<String> {
+    // Of a file that could not be read the verdict says it.
+    if sidecar.verdict == Verdict::Unread {
+        return None;
+    }
+    let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
+    let findings = sidecar.checks.iter().filter(|finding| {
+        finding.outcome == Outcome::Unmeasured && !record::asks_for_a_person(finding)
+    });
+    for finding in findings {
+        let name = title(&finding.check).unwrap_or_else(|| finding.check.clone());
+        let (_, why) = finding.says.split_once(": ").unwrap_or(("", &finding.says));
+        match reasons.iter_mut().find(|(reason, _)| reason == why) {
+            Some((_, names)) => names.push(name),
+            None => reasons.push((why.to_owned(), vec![name])),
+        }
+    }
+    let told: Vec<String> = reasons
+        .iter()
+        .map(|(why, names)| format!("{} ({})", names.join(", "), one_line(why)))
+        .collect();
+    (!told.is_empty()).then(|| told.join("; "))
 }
 
 /// Widths of the findings table: check and distance never break, found and asked share the rest.
@@ -394,6 +427,23 @@ unread: away.wav: reading failed after 4096 bytes: the share was away
   nothing could be measured; profile immersive-music
 "
         );
+    }
+
+    #[test]
+    fn what_nobody_asked_for_and_could_not_be_measured_takes_one_line() {
+        let mut short = invented::stopped("x.wav");
+        for check in ["loudness.short_term_max", "loudness.range"] {
+            let mut finding = short.checks[0].clone();
+            finding.check = check.into();
+            finding.outcome = Outcome::Unmeasured;
+            finding.limit = None;
+            finding.says = "no such figure: the file is shorter than 3 s".into();
+            short.checks.push(finding);
+        }
+        let text = face(&short, Paint::Plain);
+        let line = "  not measured: loudness.short_term_max, loudness.range (the file is shorter than 3 s)";
+        let words = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words(&text).contains(&words(line)), "{text}");
     }
 
     #[test]

@@ -256,10 +256,15 @@ fn by_route<'c>(watch: &'c Watch, below: &Path) -> (&'c str, Option<&'c [Label]>
 pub fn named<'a>(profiles: &'a ProfileSet, name: &str) -> anyhow::Result<&'a Profile> {
     match profiles.get(name) {
         Some(profile) => Ok(profile),
-        None => bail!(
-            "there is no profile {name:?}; there are {}",
-            profiles.names().join(", ")
-        ),
+        None => {
+            let names = profiles.names();
+            let near = config::mistake::closest(name, names.iter().map(AsRef::as_ref));
+            let near = near.map_or(String::new(), |near| format!(" (did you mean {near:?}?)"));
+            bail!(
+                "there is no profile {name:?}{near}; there are {}",
+                names.join(", ")
+            )
+        }
     }
 }
 
@@ -305,6 +310,18 @@ mod tests {
             total(&[Clear, Stop, Clear, Unread]),
             "4 files: 2 clear, 1 stop, 1 unread"
         );
+    }
+
+    #[test]
+    fn a_slip_in_a_profiles_name_is_answered_with_the_name_that_was_meant() {
+        let profiles = judge::load_profiles(None).unwrap();
+        let answer = |name: &str| named(&profiles, name).unwrap_err().to_string();
+        let says = answer("stereo-musc");
+        assert!(
+            says.contains("(did you mean \"stereo-music\"?); there are any-audio,"),
+            "{says}"
+        );
+        assert!(!answer("nothing like it").contains("did you mean"));
     }
 
     #[test]

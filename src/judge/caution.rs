@@ -51,13 +51,16 @@ pub fn caution(facts: &Facts) -> Option<String> {
             .channels
             .iter()
             .filter(|channel| channel.dc_offset.abs() > DC_OFFSET)
+            // Backwards, so that of equals the first is told.
+            .rev()
             .max_by(|a, b| a.dc_offset.abs().total_cmp(&b.dc_offset.abs()));
         if let Some(channel) = dc {
-            reasons.push(format!(
-                "a DC offset of {:.0} % on {}",
-                channel.dc_offset.abs() * 100.0,
-                channel.label
-            ));
+            let per_cent = channel.dc_offset.abs() * 100.0;
+            let offset = match per_cent <= 100.0 {
+                true => format!("of {per_cent:.0} %"),
+                false => "beyond full scale".to_owned(),
+            };
+            reasons.push(format!("a DC offset {offset} on {}", channel.label));
         }
     }
     (!reasons.is_empty()).then(|| {

@@ -66,7 +66,7 @@ pub fn judge(check: &Check, limit: &Limit, facts: &Facts) -> Told {
     };
     let words = asked(&limit.rule, check.unit);
     match check.id {
-        "channels.silent" => silence(check, limit, severity, facts).limit(words),
+        "channels.channel_silent" => silence(check, limit, severity, facts).limit(words),
         "name.rate_and_depth" => rate_and_depth(check, limit, severity, facts).limit(words),
         _ => match oddities(check, facts, &limit.source) {
             Some(found) => found.limit(words).failed(severity),
@@ -135,6 +135,7 @@ fn oddities(check: &Check, facts: &Facts, source: &str) -> Option<Told> {
         many => format!("{}, and {} more such places", first.says, many - 1),
     };
     let brief = match (check.id, check.unit) {
+        ("damage.data_truncated", _) => format!("the audio is cut short: {says}"),
         ("damage.float_nan" | "damage.float_inf", unit) => format!(
             "{} {}",
             counted(total, unit),

@@ -37,8 +37,12 @@ pub fn load_profiles(folder: Option<&Path>) -> Result<ProfileSet, ProfileError> 
 }
 
 /// Above which level the true-peak meter lists every place: the profile's ceiling, else full
-/// scale.
+/// scale, and as far above it as the judge takes for equal.
 pub fn over_ceiling_dbtp(profile: &Profile) -> f64 {
+    numbers::equal("dBTP") + ceiling(profile)
+}
+
+fn ceiling(profile: &Profile) -> f64 {
     match profile.limits.get("peaks.true_peak").map(|l| &l.rule) {
         Some(Rule::AtMost(most) | Rule::Within(_, most)) => *most,
         Some(Rule::Target { target, tolerance }) => target + tolerance,

@@ -11,9 +11,20 @@ use crate::layout;
 use crate::measure::{Loudness, Places};
 use crate::profile::{Choice, Limit, Rule, Severity};
 
-/// Readings closer than this are equal: far below any meter's resolution, far above the
-/// rounding of sums.
-const EQUAL: f64 = 1e-6;
+/// A reading this near to a limit lies on it: nearer the meter cannot tell, and a file that was
+/// brought to the limit exactly must not stop for the rounding of its samples.
+///
+/// Loudness: half of the 0.001 LU in which the gates count. True peak: the ripple of the reading
+/// filter, under 0.01 dB. Sample peak: half a step of 16 bit at -1 dBFS is 0.00015 dB. The rest:
+/// far above the rounding of sums.
+pub fn equal(unit: &str) -> f64 {
+    match unit {
+        "LUFS" | "LU" => 0.0005,
+        "dBTP" => 0.01,
+        "dBFS" => 0.0002,
+        _ => 1e-6,
+    }
+}
 
 /// Judges a check of the kinds `Number`, `Word` and `Layout`.
 pub fn judge(check: &Check, limit: &Limit, facts: &Facts) -> Told {
@@ -62,7 +73,7 @@ enum Against {
     NotAmong,
 }
 
-fn against(rule: &Rule, value: f64) -> Against {
+fn against(rule: &Rule, value: f64, equal: f64) -> Against {
     let (low, high) = match rule {
         Rule::AtMost(most) => (f64::NEG_INFINITY, *most),
         Rule::AtLeast(least) => (*least, f64::INFINITY),
@@ -71,7 +82,7 @@ fn against(rule: &Rule, value: f64) -> Against {
         Rule::OneOf(choices) => {
             let among = choices
                 .iter()
-                .any(|c| matches!(c, Choice::Number(n) if (n - value).abs() <= EQUAL));
+                .any(|c| matches!(c, Choice::Number(n) if (n - value).abs() <= equal));
             return if among {
                 Against::Kept
             } else {
@@ -80,9 +91,9 @@ fn against(rule: &Rule, value: f64) -> Against {
         }
         _ => return Against::Kept,
     };
-    if value > high + EQUAL {
+    if value > high + equal {
         Against::Above(value - high)
-    } else if value < low - EQUAL {
+    } else if value < low - equal {
         Against::Below(low - value)
     } else {
         Against::Kept
@@ -95,11 +106,12 @@ fn number(
     facts: &Facts,
     told: Told,
     value: f64,
-    places: Places,
+    mut places: Places,
     phrase: Option<String>,
 ) -> Told {
     let style = Style::of(check.unit);
-    let outcome = against(&limit.rule, value);
+    let equal = equal(check.unit);
+    let outcome = against(&limit.rule, value, equal);
     let apart = match outcome {
         Against::Above(by) | Against::Below(by) => by,
         _ => 0.0,
@@ -118,7 +130,9 @@ fn number(
     }
     let asked_for = told.finding.limit.clone().unwrap_or_default();
     let (by, side) = match outcome {
-        Against::Kept if matches!(limit.rule, Rule::Report) => return told.says(is).noted(),
+        Against::Kept if matches!(limit.rule, Rule::Report) => {
+            return told.says(is).places(&places).noted();
+        }
         Against::Kept => return told.says(format!("{is} (asked: {asked_for})")),
         Against::NotAmong => {
             return told
@@ -142,7 +156,7 @@ fn number(
         )
     };
     let mut severity = limit.severity;
-    if by <= limit.margin + EQUAL {
+    if by <= limit.margin + equal {
         severity = severity.min(Severity::Advise);
         says.push_str(&format!(
             "; within the margin of {}, so it only advises",
@@ -160,6 +174,15 @@ fn number(
                 style.difference(margin)
             ));
         }
+    }
+    if check.id == "levels.dc_offset" {
+        // The reading is the worst channel's; the places are those of all that are beyond.
+        let beyond =
+            |value: f64| !matches!(against(&limit.rule, value.abs(), equal), Against::Kept);
+        places
+            .listed
+            .retain(|place| place.value.is_some_and(beyond));
+        places.total = places.listed.len() as u64;
     }
     let (brief, detail) = in_brief(check, &told, &style, &reading, by, side, &places, phrase);
     let detail = format!("{detail}asked: {asked_for}");
@@ -228,6 +251,10 @@ fn in_brief(
             };
             (overs, format!("highest {reading}, "))
         }
+        "levels.dc_offset" => (
+            format!("{} {} on {on}", check.title, style.with_unit(reading)),
+            String::new(),
+        ),
         _ => match phrase {
             Some(phrase) => (phrase, String::new()),
             None => {

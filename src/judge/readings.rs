@@ -232,12 +232,22 @@ fn read_sound(check: &Check, measured: &Measurements) -> Reading {
             let worst = measured
                 .channels
                 .iter()
+                // Backwards, so that of equals the first is told.
+                .rev()
                 .max_by(|a, b| a.dc_offset.abs().total_cmp(&b.dc_offset.abs()));
+            let mut places = Places::default();
+            for channel in &measured.channels {
+                places.push(Place {
+                    channel: Some(channel.label.clone()),
+                    value: Some(channel.dc_offset),
+                    ..place(0.0, length.0)
+                });
+            }
             match worst {
                 Some(channel) => Reading::Number {
                     value: channel.dc_offset.abs(),
                     subject: channel.label.clone(),
-                    places: Places::default(),
+                    places,
                     phrase: None,
                 },
                 None => number(0.0),
@@ -272,10 +282,26 @@ fn no_loudness(check: &Check, measured: &Measurements) -> Reading {
             brief: format!("loudness not measured: nobody says where the {channels} channels play"),
         };
     }
+    let why = no_loudness_because(check, measured);
     Reading::Unmeasured {
         subject: layout_of(measured),
-        says: format!("no {}: nothing passes the gate", check.title),
-        brief: "no loudness: nothing passes the gate".into(),
+        says: format!("no {}: {why}", check.title),
+        brief: format!("no loudness: {why}"),
+    }
+}
+
+/// Windows of EBU Tech 3341, clause 2.1; an incomplete one is not used (BS.1770-5, Annex 1).
+fn no_loudness_because(check: &Check, measured: &Measurements) -> &'static str {
+    let length = measured.frames.at(measured.sample_rate).0;
+    match check.id {
+        "loudness.short_term_max" | "loudness.range" if length < 3.0 => {
+            "the file is shorter than 3 s"
+        }
+        _ if length < 0.4 => "the file is shorter than 400 ms",
+        "loudness.short_term_max" | "loudness.momentary_max" => {
+            "nothing sounds that counts for loudness"
+        }
+        _ => "nothing passes the gate",
     }
 }
 

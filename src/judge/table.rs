@@ -324,6 +324,18 @@ pub const CHECKS: &[Check] = &[
         on_renders: false,
     },
     Check {
+        id: "format.channel_labels",
+        title: "labels for another channel count",
+        definition: "The labels that the route, the profile or --channels gives are not as many as the file's channels, and the file does not say itself where they play.",
+        unit: "",
+        source: "own rule: a layout is never guessed",
+        severity: Severity::Advise,
+        cannot_see: "Labels of the right number in the wrong order.",
+        takes: Takes::Fault,
+        always: false,
+        on_renders: false,
+    },
+    Check {
         id: "format.extension",
         title: "name and content",
         definition: "The extension of the name is not the container's.",
@@ -444,7 +456,7 @@ pub const CHECKS: &[Check] = &[
         on_renders: false,
     },
     Check {
-        id: "channels.silent",
+        id: "channels.channel_silent",
         title: "silent channels",
         definition: "The whole file, or a channel that is no LFE, never passes -80 dBFS (a little above the dither of 16 bit).",
         unit: "",

@@ -5,8 +5,8 @@ use super::types::{Finding, Outcome};
 use crate::measure::{Place, Places};
 use crate::profile::{Choice, Severity};
 
-/// Own choice: enough to find one's way in the audio, little for a sidecar.
-pub const PLACES_LISTED: usize = 100;
+/// Own choice: all that a person can listen to, and 100 kB in a sidecar.
+pub const PLACES_LISTED: usize = 1000;
 
 /// A finding, clear until it is said otherwise; what it does to the verdict, and its words for the verdict's reason.
 pub struct Told {

@@ -36,16 +36,12 @@ pub struct Finding {
     pub says: String,
     /// Whose limit: document and clause, or `common practice, no source`.
     pub source: String,
-    /// Places, in time order; at most 100 are listed.
-    #[serde(rename = "where", skip_serializing_if = "Vec::is_empty", default)]
+    /// Places, in time order; at most 1000 are listed.
+    #[serde(rename = "where", default)]
     pub places: Vec<Place>,
     /// All places, listed or not.
-    #[serde(skip_serializing_if = "is_zero", default)]
+    #[serde(default)]
     pub places_total: u64,
-}
-
-fn is_zero(n: &u64) -> bool {
-    *n == 0
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -60,16 +60,16 @@ impl Style {
 
     /// A reading, without unit; `apart` is what it must be told from, if anything.
     pub fn reading(&self, value: f64, apart: f64) -> String {
+        // Floats can hold numbers of 300 digits.
+        if (value * self.scale).abs() >= 1e9 {
+            return format!("{:.1e}", value * self.scale);
+        }
         fixed(value * self.scale, self.decimals_for(apart))
     }
 
     /// A difference with its unit.
     pub fn difference(&self, by: f64) -> String {
-        format!(
-            "{}{}",
-            fixed(by * self.scale, self.decimals_for(by)),
-            self.difference
-        )
+        format!("{}{}", self.reading(by, by), self.difference)
     }
 
     pub fn with_unit(&self, number: &str) -> String {
@@ -80,14 +80,14 @@ impl Style {
         }
     }
 
-    /// So many decimals that the difference does not round to nothing.
+    /// So many decimals that the difference has a digit of its own: 0.05 is not told as 0.1.
     fn decimals_for(&self, by: f64) -> usize {
         let by = by.abs() * self.scale;
         if by == 0.0 {
             return self.decimals;
         }
         (self.decimals..6)
-            .find(|d| round(by, *d) > 0.0)
+            .find(|d| by * 10f64.powi(*d as i32) > 0.95)
             .unwrap_or(6)
     }
 }

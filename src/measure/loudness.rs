@@ -129,7 +129,7 @@ impl LoudnessMeter {
 }
 
 fn raise(maximum: &mut Maximum, mean_square: f64, first_step: u64) {
-    if mean_square > maximum.mean_square {
+    if mean_square > maximum.mean_square && mean_square.is_finite() {
         *maximum = Maximum {
             mean_square,
             first_step,

@@ -189,6 +189,8 @@ impl Meters {
         }
         for channel in &mut self.channels {
             channel.true_peak.finish(&self.interpolator);
+            // The wave goes through its samples, so no filter may read less than the largest.
+            channel.true_peak.peak = channel.true_peak.peak.max(channel.largest);
             channel.runs.finish();
         }
         let frames = Frames(self.frames);

@@ -79,12 +79,22 @@ const PHASE_1: [f32; SEARCH_TAPS] = [
 /// Largest sum of absolute taps of a phase: 2.0229 (phases 1 and 2), rounded up.
 const SEARCH_GAIN: f64 = 2.0231;
 
-/// How far the reading may lie above the search, as a factor. The search's grid alone hides up
-/// to 0.69 dB at half the sample rate when it is 4 x and the short filter up to 0.78 dB more
-/// only where there is next to nothing; on hard-clipped material they differ by 0.5 dB.
+/// How far the reading may lie above the search, as a factor, until the material has shown
+/// more. The search's grid alone hides up to 0.69 dB at half the sample rate when it is 4 x and
+/// the short filter up to 0.78 dB more only where there is next to nothing.
 const NEAR_4X: f64 = 1.15;
 /// At 2 x the grid alone hides 1.6 dB at 0.37 of the sample rate, 35 kHz at 96 kHz.
 const NEAR_2X: f64 = 1.2;
+/// On hard-clipped bright material the short filter hides 2 dB and more, and not everywhere
+/// alike: the search looks this much further than the widest gap between the two that was read.
+const NEAR_BEYOND: f64 = 1.1;
+/// No gap is taken to be wider: 3.5 dB, own choice, half as much again as clipped white noise
+/// shows.
+const NEAR_MOST: f64 = 1.5;
+
+/// Beyond these the search's 32-bit floats lose the samples; then the samples are the reading.
+/// No audio is: a file of 64-bit floats may hold it all the same.
+const SEARCHED: std::ops::RangeInclusive<f64> = 1e-30..=1e30;
 
 /// Overs of one channel closer than this belong to one place. Own choice: what lies within
 /// 10 ms is one event to the ear.
@@ -97,7 +107,6 @@ pub(super) struct Interpolator {
     /// What makes each phase 1 for a constant: the standard's table has 0.973 and 1.002, a
     /// ripple that would show a maximum in every sample of a slow wave.
     level: Vec<f32>,
-    near: f64,
     /// How far a maximum may lie above the reading at the nearest point of the search's grid:
     /// 1/cos of half a step at 0.45 of the sample rate.
     climb: f64,
@@ -115,10 +124,10 @@ impl Interpolator {
         // `phases[p]` applied to x[n - 6 ..= n + 5] gives the point 1/8, 3/8, 5/8 or 7/8 of a
         // sample after n - 1.
         let all = [reversed(PHASE_0), reversed(PHASE_1), PHASE_1, PHASE_0];
-        let (phases, near) = if four_phases(sample_rate) {
-            (all.to_vec(), NEAR_4X)
+        let phases = if four_phases(sample_rate) {
+            all.to_vec()
         } else {
-            (vec![all[0], all[2]], NEAR_2X)
+            vec![all[0], all[2]]
         };
         let level = phases
             .iter()
@@ -128,7 +137,6 @@ impl Interpolator {
         Self {
             phases,
             level,
-            near,
             climb: 1.0 / half_step.cos(),
             reading: reading_filter(),
         }
@@ -200,6 +208,8 @@ pub(super) struct TruePeakMeter {
     pub overs_total: u64,
     keep: usize,
     open: Option<Over>,
+    /// How far the reading may lie above the search.
+    near: f64,
 }
 
 /// Silence before the programme that the reading filter reaches into.
@@ -208,7 +218,13 @@ const LEAD: usize = SIDE + TILE;
 impl TruePeakMeter {
     /// `ceiling`: linear, full scale = 1.0; `keep`: how many overs are listed.
     pub(super) fn new(sample_rate: u32, ceiling: f64, keep: usize) -> Self {
+        let near = if four_phases(sample_rate) {
+            NEAR_4X
+        } else {
+            NEAR_2X
+        };
         Self {
+            near,
             held: vec![0.0; LEAD],
             first: 0,
             next: 0,
@@ -260,8 +276,12 @@ impl TruePeakMeter {
         let from = at - 1 - SEARCH_BEFORE;
         let window = &self.held[from..from + WINDOW];
         let largest = fast(Largest(window));
-        let bar = self.peak.min(self.ceiling) / interpolator.near;
+        let bar = self.peak.min(self.ceiling) / self.near;
         if largest * SEARCH_GAIN <= bar.min(self.search_peak) {
+            return;
+        }
+        if !SEARCHED.contains(&largest) {
+            self.samples_alone(at);
             return;
         }
         let mut found = Found::new();
@@ -291,7 +311,7 @@ impl TruePeakMeter {
                 };
                 if here > before && here >= after {
                     let left = at + i - 2;
-                    if !self.goes_on(left, f64::from(here), interpolator) {
+                    if !self.goes_on(left, f64::from(here)) {
                         // The parabola through the search's points is a good first guess.
                         let bend = before - 2.0 * here + after;
                         let shift = if bend < 0.0 {
@@ -301,23 +321,33 @@ impl TruePeakMeter {
                         };
                         let step = 1.0 / phases as f64;
                         let offset = interpolator.offset(phase) + step * f64::from(shift);
-                        self.read(left, offset, interpolator);
+                        self.read(left, offset, f64::from(here), interpolator);
                     }
                 }
             }
         }
     }
 
+    /// Takes the tile's samples for its peaks.
+    fn samples_alone(&mut self, at: usize) {
+        for index in at - 1..at - 1 + TILE {
+            let sample = self.held[index].abs();
+            let frame = (self.first + index as u64) as f64 - LEAD as f64;
+            self.search_peak = self.search_peak.max(sample);
+            self.note(sample, frame);
+        }
+    }
+
     /// Whether a maximum of the search only prolongs the over that is open: certainly over the
     /// ceiling, and certainly not the highest. In material that is over throughout nothing else
     /// would be needed of nearly all maxima.
-    fn goes_on(&mut self, left: usize, here: f64, interpolator: &Interpolator) -> bool {
+    fn goes_on(&mut self, left: usize, here: f64) -> bool {
         let at = (self.first + left as u64) as f64 - LEAD as f64;
         match &mut self.open {
             Some(over)
                 if at - over.end <= self.join
-                    && here > self.ceiling * interpolator.near
-                    && here * interpolator.near <= over.peak =>
+                    && here > self.ceiling * self.near
+                    && here * self.near <= over.peak =>
             {
                 over.end = over.end.max(at);
                 true
@@ -326,8 +356,9 @@ impl TruePeakMeter {
         }
     }
 
-    /// Reads the maximum near `held[left]` + `offset` with the long filter.
-    fn read(&mut self, left: usize, offset: f64, interpolator: &Interpolator) {
+    /// Reads the maximum near `held[left]` + `offset`, where the search found `found`, with the
+    /// long filter.
+    fn read(&mut self, left: usize, offset: f64, found: f64, interpolator: &Interpolator) {
         let value = |place: i64| -> f64 {
             let sample = left as i64 + place.div_euclid(GRID as i64);
             let row = &interpolator.reading[place.rem_euclid(GRID as i64) as usize];
@@ -366,6 +397,7 @@ impl TruePeakMeter {
             0.0
         };
         let top = here + 0.25 * slope * shift;
+        self.near = (top / found * NEAR_BEYOND).clamp(self.near, NEAR_MOST);
         // The whole frame first: adding the fraction to a place within `held` would round
         // differently for another cut into blocks.
         let frame = (self.first + left as u64) as f64 - LEAD as f64;

@@ -17,7 +17,7 @@ const KNOWN: &[KnownCheck] = &[
         Takes::Fields(&["bext.originator", "info."]),
         false,
     ),
-    known("channels.silent", Takes::Fault, false),
+    known("channels.channel_silent", Takes::Fault, false),
     KnownCheck {
         always: true,
         ..known("damage.data_truncated", Takes::Fault, false)
@@ -42,7 +42,7 @@ fn load_with(files: &[(&str, &str)]) -> Result<ProfileSet, String> {
     }
     let built_in = [(
         "base",
-        "name = \"base\"\ntitle = \"Base\"\n[limits.\"loudness.integrated\"]\nat_most = -18.0\nmargin = 0.1\nseverity = \"advise\"\nsource = \"somewhere, clause 1\"\n[limits.\"channels.silent\"]\nnever = true\n",
+        "name = \"base\"\ntitle = \"Base\"\n[limits.\"loudness.integrated\"]\nat_most = -18.0\nmargin = 0.1\nseverity = \"advise\"\nsource = \"somewhere, clause 1\"\n[limits.\"channels.channel_silent\"]\nnever = true\n",
     )];
     set::load_from(KNOWN, &built_in, Some(folder.path())).map_err(|error| {
         error
@@ -95,7 +95,7 @@ fn a_limit_with_a_rule_replaces_the_parents_whole() {
     // The old number's source is not the new number's.
     assert_eq!(limit.source, "the operator's own limit, no source given");
     assert_eq!(profile.extends, ["base"]);
-    assert!(profile.limits.contains_key("channels.silent"));
+    assert!(profile.limits.contains_key("channels.channel_silent"));
 }
 
 #[test]
@@ -244,8 +244,8 @@ fn a_range_the_wrong_way_round_is_refused() {
 #[test]
 fn a_rule_that_the_check_cannot_take_is_refused() {
     refused(
-        "[limits.\"channels.silent\"]\nat_most = 1\n",
-        r#""channels.silent" cannot be asked with at_most
+        "[limits.\"channels.channel_silent\"]\nat_most = 1\n",
+        r#""channels.channel_silent" cannot be asked with at_most
  --> /etc/profiles/house.toml:4:11
   |
 4 | at_most = 1
@@ -397,11 +397,11 @@ fn a_limit_that_asks_nothing_is_refused() {
         "a margin that means nothing",
     );
     refused_with(
-        "[limits.\"channels.silent\"]\nnever = true\nmargin = 0.1\n",
+        "[limits.\"channels.channel_silent\"]\nnever = true\nmargin = 0.1\n",
         "a margin that means nothing",
     );
     refused_with(
-        "[limits.\"channels.silent\"]\nnever = false\n",
+        "[limits.\"channels.channel_silent\"]\nnever = false\n",
         "never = false says nothing",
     );
 }

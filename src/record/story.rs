@@ -90,7 +90,7 @@ const FIGURES: [&str; 7] = [
 impl Story {
     /// `title` gives the catalogue's name of a check; without one the id is put in words.
     pub fn of(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Self {
-        let told = |f: &&Finding| !matches!(f.outcome, Outcome::Clear | Outcome::Note);
+        let told = |f: &&Finding| asks_for_a_person(f);
         let with = |outcome| sidecar.checks.iter().filter(move |f| f.outcome == outcome);
         let blake3 = &sidecar.file.digests.blake3;
         Self {
@@ -146,6 +146,16 @@ impl Story {
         };
         // The reason of a clear file says just that.
         (line != self.reason).then_some(line)
+    }
+}
+
+/// Whether a finding is one of a [`Story`]'s rows. What is clear is not, nor what was only noted,
+/// nor what could not be measured where nothing was asked of it.
+pub fn asks_for_a_person(finding: &Finding) -> bool {
+    match finding.outcome {
+        Outcome::Clear | Outcome::Note => false,
+        Outcome::Unmeasured => finding.limit.is_some(),
+        Outcome::Advise | Outcome::Stop => true,
     }
 }
 
@@ -232,6 +242,11 @@ fn compare(finding: &Finding) -> Option<Compared> {
         return None;
     };
     let (low, high) = ends(finding.limit.as_deref()?)?;
+    // The limit's words are in per cent of full scale.
+    let found = match finding.unit.as_str() {
+        "FS" => found * 100.0,
+        _ => found,
+    };
     let (by, way) = match found > high {
         true => (found - high, "over"),
         false => (low - found, "under"),
@@ -248,6 +263,7 @@ fn compare(finding: &Finding) -> Option<Compared> {
     let unit = match finding.unit.as_str() {
         "LUFS" | "LKFS" => "LU",
         "dBTP" | "dBFS" => "dB",
+        "FS" => "%",
         other => other,
     };
     let says = format!("{} {way}", quantity(by, unit, digits));
@@ -257,7 +273,12 @@ fn compare(finding: &Finding) -> Option<Compared> {
 /// A number with its unit, with the decimals that the trade writes.
 pub fn quantity(number: f64, unit: &str, digits: usize) -> String {
     let whole = number.fract() == 0.0 && number.abs() < 1e15;
+    // Linear full scale in a sidecar, per cent for people.
+    if unit == "FS" {
+        return format!("{:.2} % of full scale", number * 100.0);
+    }
     let text = match unit {
+        "%" => format!("{number:.2}"),
         "LUFS" | "LKFS" | "LU" | "dB" | "dBTP" | "dBFS" => format!("{number:.digits$}"),
         _ if whole => format!("{number:.0}"),
         _ => {
@@ -287,6 +308,8 @@ fn place(place: &Place, unit: &str) -> String {
         text += &format!(", {}", one_line(channel));
     }
     if let Some(value) = place.value {
+        // Of runs a place tells how long it is.
+        let unit = if unit == "runs" { "samples" } else { unit };
         text += &format!(", {}", quantity(value, unit, 2));
     }
     text
@@ -410,5 +433,63 @@ fn spelled(value: &impl Serialize) -> String {
     match serde_json::to_value(value) {
         Ok(serde_json::Value::String(text)) => text,
         _ => String::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::invented;
+    use super::*;
+
+    fn of(change: impl Fn(&mut Finding)) -> Story {
+        let mut sidecar = invented::stopped("x.wav");
+        sidecar.checks.truncate(1);
+        change(&mut sidecar.checks[0]);
+        Story::of(&sidecar, &|_| None)
+    }
+
+    #[test]
+    fn an_offset_is_told_in_per_cent_like_its_limit() {
+        let story = of(|found| {
+            found.check = "levels.dc_offset".into();
+            found.unit = "FS".into();
+            found.value = Some(Choice::Number(0.0098));
+            found.limit = Some("at most 0.10 % of full scale".into());
+            found.places = vec![invented::place(0, Some("M+030"), Some(0.0098))];
+        });
+        let row = &story.rows[0];
+        assert_eq!(row.found, "0.98 % of full scale");
+        assert_eq!(row.by.as_deref(), Some("0.88 % over"));
+        assert!(
+            row.places[0].ends_with("M+030, 0.98 % of full scale"),
+            "{row:?}"
+        );
+    }
+
+    #[test]
+    fn the_place_of_a_run_tells_its_length_in_samples() {
+        let story = of(|found| {
+            found.check = "peaks.clipped".into();
+            found.unit = "runs".into();
+            found.value = Some(Choice::Number(12.0));
+            found.places = vec![invented::place(0, Some("M+030"), Some(4.0))];
+        });
+        assert!(
+            story.rows[0].places[0].ends_with("M+030, 4 samples"),
+            "{story:?}"
+        );
+    }
+
+    #[test]
+    fn what_nobody_asked_for_and_could_not_be_measured_asks_for_nobody() {
+        let unmeasured = |limit: Option<&str>| {
+            of(|found| {
+                found.outcome = Outcome::Unmeasured;
+                found.value = None;
+                found.limit = limit.map(String::from);
+            })
+        };
+        assert_eq!(unmeasured(None).rows, []);
+        assert_eq!(unmeasured(Some("at most 20.0 LU")).rows.len(), 1);
     }
 }

@@ -258,6 +258,8 @@ pub enum OddityKind {
     ExtensionDiffers,
     /// Metadata that could not be read (bext too short, iXML not well-formed, ...).
     MetadataDamaged,
+    /// Channel labels were told for another number of channels.
+    LabelsForAnotherCount,
 }
 
 impl OddityKind {
@@ -280,6 +282,7 @@ impl OddityKind {
             Self::StreamDigest => "damage.stream_digest",
             Self::ExtensionDiffers => "format.extension",
             Self::MetadataDamaged => "damage.metadata",
+            Self::LabelsForAnotherCount => "format.channel_labels",
         }
     }
 }

@@ -4,7 +4,7 @@
 //! order, and who said so; or nothing, where nobody says. Never guesses from the channel count
 //! except for one and two channels.
 
-use super::facts::{ChnaEntry, LabelSource};
+use super::facts::{ChnaEntry, Format, LabelSource, Oddity, OddityKind};
 use crate::layout::Label;
 
 /// The surround positions of the WAVE channel mask (WAVEFORMATEXTENSIBLE, `dwChannelMask`).
@@ -12,6 +12,7 @@ const BACK_LEFT: u32 = 1 << 4;
 const BACK_RIGHT: u32 = 1 << 5;
 const SIDE_LEFT: u32 = 1 << 9;
 const SIDE_RIGHT: u32 = 1 << 10;
+const BACK_HEIGHTS: u32 = 1 << 15 | 1 << 17;
 
 /// The mask has 18 positions; the bits above are reserved.
 const MASK_POSITIONS: u32 = 18;
@@ -21,7 +22,8 @@ const MASK_POSITIONS: u32 = 18;
 /// A single pair at the side or at the back is the surround pair at 110 degrees, and the heights
 /// above it are at 30 and 110 (BS.2051 systems B, D: 0+5+0, 4+5+0). With both pairs the back one
 /// is at 135, the side one at 90, and the heights are at 45 and 135 (systems I, J: 0+7+0, 4+7+0).
-/// The mask has no names for the heights at the side.
+/// The mask has no names for the heights at the side: a single pair over both is written as the
+/// front one and taken for that of 7.1.2, at 90 (common practice, no source).
 ///
 /// `None` for an empty mask and for one with reserved bits.
 pub(super) fn of_mask(mask: u32) -> Option<Vec<Label>> {
@@ -31,6 +33,11 @@ pub(super) fn of_mask(mask: u32) -> Option<Vec<Label>> {
     let has = |bits: u32| mask & bits != 0;
     let seven = has(BACK_LEFT | BACK_RIGHT) && has(SIDE_LEFT | SIDE_RIGHT);
     let by = |five: &'static str, with_seven: &'static str| if seven { with_seven } else { five };
+    let front_heights = |five, with_seven, alone_over_seven| match (seven, has(BACK_HEIGHTS)) {
+        (false, _) => five,
+        (true, true) => with_seven,
+        (true, false) => alone_over_seven,
+    };
     let names = [
         "M+030",
         "M-030",
@@ -44,9 +51,9 @@ pub(super) fn of_mask(mask: u32) -> Option<Vec<Label>> {
         by("M+110", "M+090"),
         by("M-110", "M-090"),
         "T+000",
-        by("U+030", "U+045"),
+        front_heights("U+030", "U+045", "U+090"),
         "U+000",
-        by("U-030", "U-045"),
+        front_heights("U-030", "U-045", "U-090"),
         by("U+110", "U+135"),
         "U+180",
         by("U-110", "U-135"),
@@ -170,6 +177,29 @@ pub(super) fn choose(
     }
 }
 
+/// Labels were told, the file needs them, and their number is not that of its channels.
+pub(super) fn told_for_another_count(format: &Format, told: Option<&[Label]>) -> Option<Oddity> {
+    let told = told?.len();
+    let says_itself = matches!(
+        format.labels_from,
+        Some(LabelSource::File | LabelSource::Chna)
+    );
+    let labels = |count: usize| match count {
+        1 => "1 channel label was".to_owned(),
+        many => format!("{many} channel labels were"),
+    };
+    (!says_itself && told != format.channels).then(|| {
+        Oddity::new(
+            OddityKind::LabelsForAnotherCount,
+            format!(
+                "{} given (by --channels, the route or the profile) and the file has {}: they were left aside",
+                labels(told),
+                format.channels
+            ),
+        )
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::super::tests::{labels, reference};
@@ -206,6 +236,7 @@ mod tests {
             (0x503f, "2+5+0"),
             (0x63f, "0+7+0"),
             (0x2d63f, "4+7+0"),
+            (0x563f, "7.1.2"),
         ] {
             assert_eq!(
                 layout::name_of(&of_mask(mask).unwrap()),

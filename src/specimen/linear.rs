@@ -4,6 +4,7 @@
 //! In: where the samples lie and how they are written ([`Linear`]). Out: blocks for the sink,
 //! digests, and the oddities that only the samples can show. Knows no container.
 
+use std::collections::BTreeMap;
 use std::num::FpCategory;
 
 use super::block::{Block, BlockSink};
@@ -134,17 +135,76 @@ impl Pass {
     }
 }
 
-/// Counts of one kind of float, and where it was first.
-#[derive(Clone, Copy, Default)]
-struct Seen {
+/// Bad samples of one channel within so many frames are one place. Own choice: 10 ms at 48 kHz.
+const JOIN_FRAMES: u64 = 480;
+
+/// Places of one kind that are kept; what comes after them is counted. Own choice.
+const PLACES_KEPT: usize = 1000;
+
+/// Bad samples of one channel that lie together.
+#[derive(Clone, Copy)]
+struct Spot {
+    first: u64,
+    last: u64,
+    channel: usize,
     count: u64,
-    first: Option<(u64, usize)>,
+}
+
+/// Floats of one kind, and where they are.
+#[derive(Clone, Default)]
+struct Seen {
+    spots: Vec<Spot>,
+    /// The newest spot of each channel.
+    newest: BTreeMap<usize, usize>,
+    beyond: u64,
 }
 
 impl Seen {
     fn note(&mut self, frame: u64, channel: usize) {
-        self.count += 1;
-        self.first.get_or_insert((frame, channel));
+        let newest = self.newest.get(&channel).copied();
+        if let Some(spot) = newest.and_then(|index| self.spots.get_mut(index))
+            && frame - spot.last <= JOIN_FRAMES
+        {
+            spot.last = frame;
+            spot.count += 1;
+        } else if self.spots.len() < PLACES_KEPT {
+            self.newest.insert(channel, self.spots.len());
+            self.spots.push(Spot {
+                first: frame,
+                last: frame,
+                channel,
+                count: 1,
+            });
+        } else {
+            self.beyond += 1;
+        }
+    }
+
+    /// An oddity a place, and one for what lies beyond those that are kept.
+    fn oddities(&self, kind: OddityKind, word: &str, rate: Hertz) -> Vec<Oddity> {
+        let says = |count: u64| {
+            let samples = if count == 1 {
+                "sample is"
+            } else {
+                "samples are"
+            };
+            format!("{count} {samples} {word}")
+        };
+        let mut all: Vec<Oddity> = self
+            .spots
+            .iter()
+            .map(|spot| {
+                let mut oddity = Oddity::new(kind, says(spot.count))
+                    .counted(spot.count)
+                    .at(Some(Frames(spot.first).at(rate)));
+                oddity.channel = Some(spot.channel);
+                oddity
+            })
+            .collect();
+        if self.beyond > 0 {
+            all.push(Oddity::new(kind, says(self.beyond)).counted(self.beyond));
+        }
+        all
     }
 }
 
@@ -186,25 +246,13 @@ impl Floats {
 
     pub fn oddities_at(&self, rate: Hertz) -> Vec<Oddity> {
         let kinds = [
-            (OddityKind::FloatNan, self.nan, "not a number (NaN)"),
-            (OddityKind::FloatInf, self.infinite, "infinite"),
-            (OddityKind::FloatDenormal, self.denormal, "denormal"),
+            (OddityKind::FloatNan, &self.nan, "not a number (NaN)"),
+            (OddityKind::FloatInf, &self.infinite, "infinite"),
+            (OddityKind::FloatDenormal, &self.denormal, "denormal"),
         ];
         kinds
             .into_iter()
-            .filter_map(|(kind, seen, word)| {
-                let (frame, channel) = seen.first?;
-                let samples = if seen.count == 1 {
-                    "sample is"
-                } else {
-                    "samples are"
-                };
-                let mut oddity = Oddity::new(kind, format!("{} {samples} {word}", seen.count))
-                    .counted(seen.count)
-                    .at(Some(Frames(frame).at(rate)));
-                oddity.channel = Some(channel);
-                Some(oddity)
-            })
+            .flat_map(|(kind, seen, word)| seen.oddities(kind, word, rate))
             .collect()
     }
 }

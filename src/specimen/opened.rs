@@ -102,6 +102,7 @@ impl Specimen {
             }
         }
         oddities.extend(sniff::extension_differs(path, opened.format.container));
+        oddities.extend(labels::told_for_another_count(&opened.format, told));
         Ok(Self {
             source,
             format: opened.format,

@@ -149,14 +149,15 @@ fn the_starting_point_names_profiles_that_exist() {
 
 #[test]
 fn the_meter_lists_overs_above_the_profiles_ceiling_or_full_scale() {
+    // And 0.01 dB, the ripple of the meter's filter, in which the judge sees no difference.
     let set = built_in();
-    assert_eq!(over_ceiling_dbtp(set.get("stereo-music").unwrap()), -1.0);
-    assert_eq!(over_ceiling_dbtp(set.get("broadcast-a85").unwrap()), -2.0);
-    assert_eq!(over_ceiling_dbtp(set.get("any-audio").unwrap()), 0.0);
+    assert_eq!(over_ceiling_dbtp(set.get("stereo-music").unwrap()), -0.99);
+    assert_eq!(over_ceiling_dbtp(set.get("broadcast-a85").unwrap()), -1.99);
+    assert_eq!(over_ceiling_dbtp(set.get("any-audio").unwrap()), 0.01);
     assert_eq!(
         over_ceiling_dbtp(&house(
             "[limits.\"peaks.true_peak\"]\nwithin = [-9.0, -0.5]"
         )),
-        -0.5
+        -0.49
     );
 }

@@ -38,6 +38,7 @@ fn damage_that_leaves_the_audio_whole_goes_on_with_a_remark() {
         (OddityKind::FormatFields, Verdict::Advise),
         (OddityKind::ExtensionDiffers, Verdict::Advise),
         (OddityKind::MetadataDamaged, Verdict::Advise),
+        (OddityKind::LabelsForAnotherCount, Verdict::Advise),
         (OddityKind::PadMissing, Verdict::Clear),
         (OddityKind::FloatDenormal, Verdict::Clear),
     ] {

@@ -110,7 +110,7 @@ fn overs_are_counted_listed_and_told_after_the_loudness() {
         "250 true-peak overs (highest -0.2, asked: at most -1.0 dBTP)"
     );
     let found = finding(&judgement, "peaks.true_peak");
-    assert_eq!((found.places.len(), found.places_total), (100, 250));
+    assert_eq!((found.places.len(), found.places_total), (250, 250));
 }
 
 #[test]
@@ -127,7 +127,7 @@ fn more_than_two_findings_are_counted() {
     let judgement = bad.by("stereo-music");
     assert_eq!(
         judgement.reason,
-        "the header says 9 bytes, 5 are there, encoding MP3, and 3 more"
+        "the audio is cut short: the header says 9 bytes, 5 are there, encoding MP3, and 3 more"
     );
     assert_eq!(judgement.findings[0].check, "damage.data_truncated");
 }
@@ -182,7 +182,7 @@ fn habits_of_the_house_advise_and_never_stop() {
     assert_eq!(judgement.verdict, Verdict::Advise);
     assert_eq!(
         judgement.reason,
-        "12 runs of samples at full scale, the longest 48 samples (asked: at most 0 runs), DC offset 0.25 % of full scale, and 2 more"
+        "12 runs of samples at full scale, the longest 48 samples (asked: at most 0 runs), DC offset 0.25 % of full scale on M-030, and 2 more"
     );
     assert_eq!(
         finding(&judgement, "levels.dc_offset").says,
@@ -381,4 +381,106 @@ fn findings_come_worst_first_and_clear_ones_last() {
     assert!(outcomes.is_sorted_by_key(order), "{outcomes:?}");
     assert_eq!(outcomes[0], Outcome::Stop);
     assert_eq!(outcomes[1], Outcome::Advise);
+}
+
+// A file brought to the limit and written in 16 or 24 bit reads a little beside it: what the
+// meter cannot tell from the limit lies on it, and no more than that.
+#[test]
+fn a_reading_on_the_limit_is_clear_and_the_rounding_of_samples_flips_nothing() {
+    let outcome = |lufs: f64, profile: &str| {
+        let mut exact = file("2.0");
+        exact.loudness().integrated_lufs = Lufs::new(lufs);
+        finding(&exact.by(profile), "loudness.integrated").outcome
+    };
+    // Readings of a 1 kHz tone at -22.8, -22, -26 and -20 LUFS, rounded to 24 and to 16 bit.
+    for (on_the_limit, profile) in [
+        (-22.8, "broadcast-r128"),
+        (-22.799_997, "broadcast-r128"),
+        (-21.999_999, "broadcast-a85"),
+        (-26.000_221, "broadcast-a85"),
+        (-20.000_046, "streaming-r128"),
+    ] {
+        assert_eq!(
+            outcome(on_the_limit, profile),
+            Outcome::Clear,
+            "{on_the_limit}"
+        );
+    }
+    for beyond in [-22.799, -22.75, -23.201] {
+        assert_eq!(outcome(beyond, "broadcast-r128"), Outcome::Stop, "{beyond}");
+    }
+    let peak = |level: f64| {
+        let mut exact = file("2.0");
+        exact.measured().peaks.true_peak_dbtp = dbtp(level);
+        finding(&exact.by("stereo-music"), "peaks.true_peak").outcome
+    };
+    // What the meter reads on tones of exactly -1 dBTP: its filter's ripple is under 0.01 dB.
+    for on_the_limit in [-1.0, -0.999_17, -0.997_8, -0.994_8] {
+        assert_eq!(peak(on_the_limit), Outcome::Clear, "{on_the_limit}");
+    }
+    assert_eq!(peak(-0.95), Outcome::Advise);
+    assert_eq!(peak(-0.895), Outcome::Advise, "on the margin");
+    assert_eq!(peak(-0.85), Outcome::Stop);
+}
+
+#[test]
+fn half_a_tenth_is_not_told_as_a_tenth() {
+    let mut just = file("2.0");
+    just.loudness().integrated_lufs = Lufs::new(-22.75);
+    assert_eq!(
+        finding(&just.by("broadcast-r128"), "loudness.integrated").says,
+        "integrated loudness is -22.75 LUFS, 0.05 LU above what the target of -23.0 ±0.2 allows"
+    );
+}
+
+#[test]
+fn a_peak_that_is_only_noted_keeps_its_places() {
+    let mut hot = file("2.0");
+    hot.measured().peaks.true_peak_dbtp = dbtp(2.0);
+    hot.measured().overs.push(over(3.5, 2.0));
+    let judgement = hot.by("any-audio");
+    let noted = finding(&judgement, "peaks.true_peak");
+    assert_eq!(noted.outcome, Outcome::Note);
+    assert_eq!(
+        (noted.places_total, noted.places[0].start_s),
+        (1, Seconds(3.5))
+    );
+}
+
+#[test]
+fn every_channel_with_an_offset_is_named_as_a_place() {
+    let mut offset = file("5.1");
+    offset.measured().channels[1].dc_offset = -0.0025;
+    offset.measured().channels[4].dc_offset = 0.0102;
+    let judgement = offset.by("any-audio");
+    let found = finding(&judgement, "levels.dc_offset");
+    assert_eq!(found.subject, "M+110");
+    let places: Vec<_> = (found.places.iter())
+        .map(|place| (place.channel.as_deref(), place.value))
+        .collect();
+    assert_eq!(
+        places,
+        [
+            (Some("M-030"), Some(-0.0025)),
+            (Some("M+110"), Some(0.0102))
+        ]
+    );
+    assert_eq!(found.places[0].end_s, Seconds(180.0));
+    assert_eq!(
+        judgement.reason,
+        "DC offset 1.02 % of full scale on M+110 (asked: at most 0.10 % of full scale)"
+    );
+}
+
+#[test]
+fn a_number_of_three_hundred_digits_is_told_in_few() {
+    let mut odd = file("2.0");
+    odd.measured().channels[0].dc_offset = 1e300;
+    let judgement = odd.by("any-audio");
+    assert!(judgement.reason.len() < 100, "{}", judgement.reason);
+    let caution = judgement.caution.unwrap();
+    assert!(
+        caution.contains("a DC offset beyond full scale on M+030"),
+        "{caution}"
+    );
 }

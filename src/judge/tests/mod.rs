@@ -40,6 +40,7 @@ const EVERY_ODDITY: &[OddityKind] = &[
     OddityKind::StreamDigest,
     OddityKind::ExtensionDiffers,
     OddityKind::MetadataDamaged,
+    OddityKind::LabelsForAnotherCount,
 ];
 
 /// One file's facts, owned; a three-minute stereo master that every stereo profile clears.

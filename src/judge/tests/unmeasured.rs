@@ -50,6 +50,28 @@ fn silence_has_no_loudness_and_does_not_pass_for_quiet() {
     assert_eq!(judgement.reason, "the whole file is silent");
 }
 
+// EBU Tech 3341, clause 2.1: windows of 400 ms and 3 s.
+#[test]
+fn a_file_that_is_too_short_for_a_window_says_so() {
+    let mut short = file("2.0");
+    short.measured().frames = Frames(96_000);
+    short.loudness().short_term_max_lufs = None;
+    short.loudness().range_lu = None;
+    let judgement = short.by("stereo-music");
+    for check in ["loudness.short_term_max", "loudness.range"] {
+        let says = &finding(&judgement, check).says;
+        assert!(says.ends_with(": the file is shorter than 3 s"), "{says}");
+    }
+    short.measured().frames = Frames(4_800);
+    short.loudness().integrated_lufs = None;
+    let judgement = short.by("broadcast-r128");
+    assert_eq!(judgement.verdict, Verdict::Stop);
+    assert_eq!(
+        judgement.reason,
+        "no loudness: the file is shorter than 400 ms"
+    );
+}
+
 #[test]
 fn a_render_that_is_not_built_stops_as_unmeasured() {
     let judgement = file("7.1.4").by("immersive-music");

@@ -472,6 +472,7 @@ fn nan_and_infinity_become_silence_and_are_counted_with_their_place() {
         kinds(&reading.oddities),
         [
             OddityKind::FloatNan,
+            OddityKind::FloatNan,
             OddityKind::FloatInf,
             OddityKind::FloatDenormal
         ]
@@ -479,9 +480,9 @@ fn nan_and_infinity_become_silence_and_are_counted_with_their_place() {
     let nan = &reading.oddities[0];
     assert_eq!(
         (nan.count, nan.channel, nan.at.unwrap().0),
-        (2, Some(1), 4.5)
+        (1, Some(1), 4.5)
     );
-    assert_eq!(reading.oddities[1].at.unwrap().0, 4.7);
+    assert_eq!(reading.oddities[2].at.unwrap().0, 4.7);
     assert_eq!(planes[1][4500], 0.0);
     assert_eq!(planes[1][4700], 0.0);
     assert_eq!(planes[1][4501], 0.25);
@@ -607,4 +608,82 @@ fn the_reference_renderer_s_odd_files_are_read_or_refused_as_they_should() {
     assert!(adm.axml_bytes.is_some());
     assert_eq!(adm.chna[0].uid, "ATU_00000001");
     assert_eq!(adm.chna[0].track_ref, "AT_00031001_01");
+}
+
+#[test]
+fn every_place_with_bad_samples_is_told_with_its_channel() {
+    let mut values = vec![0.25f32; 2 * 48_000];
+    for (frame, channel) in [(100, 0), (101, 0), (30_000, 0), (30_000, 1), (40_000, 1)] {
+        values[2 * frame + channel] = f32::NAN;
+    }
+    let bytes: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+    let file = riff(
+        b"RIFF",
+        &[
+            chunk(b"fmt ", &fmt(3, 2, 48_000, 32)),
+            chunk(b"data", &bytes),
+        ],
+    );
+    let (_, reading, _) = read_bytes("a.wav", &file);
+    let told: Vec<_> = (reading.oddities.iter())
+        .map(|o| (o.at.unwrap().0 * 48_000.0, o.channel.unwrap(), o.count))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            (100.0, 0, 2),
+            (30_000.0, 0, 1),
+            (30_000.0, 1, 1),
+            (40_000.0, 1, 1)
+        ]
+    );
+}
+
+#[test]
+fn thousands_of_bad_places_are_counted_and_do_not_fill_memory() {
+    // One bad sample every 500 frames: each is a place of its own.
+    let frames = 500 * 3000usize;
+    let mut values = vec![0.25f32; frames];
+    values
+        .iter_mut()
+        .step_by(500)
+        .for_each(|v| *v = f32::INFINITY);
+    let bytes: Vec<u8> = values.iter().flat_map(|v| v.to_le_bytes()).collect();
+    let file = riff(
+        b"RIFF",
+        &[
+            chunk(b"fmt ", &fmt(3, 1, 48_000, 32)),
+            chunk(b"data", &bytes),
+        ],
+    );
+    let (_, reading, _) = read_bytes("a.wav", &file);
+    assert!(reading.oddities.len() <= 1001, "{}", reading.oddities.len());
+    let count: u64 = reading.oddities.iter().map(|o| o.count).sum();
+    assert_eq!(count, 3000);
+}
+
+#[test]
+fn labels_for_another_number_of_channels_are_left_aside_and_told() {
+    let wave = |channels: u16, format: Vec<u8>| {
+        let bytes = vec![1; 3 * 100 * usize::from(channels)];
+        riff(b"RIFF", &[chunk(b"fmt ", &format), chunk(b"data", &bytes)])
+    };
+    let told = labels("M+030 M-030 M+000");
+    let open = |bytes: &[u8]| {
+        let file = on_disk("a.wav", bytes);
+        Specimen::open(&file.path, Some(&told)).unwrap()
+    };
+    let six = open(&wave(6, fmt(1, 6, 48_000, 24)));
+    assert_eq!(six.format().labels, None);
+    assert_eq!(kinds(six.oddities()), [OddityKind::LabelsForAnotherCount]);
+    assert_eq!(
+        six.oddities()[0].says,
+        "3 channel labels were given (by --channels, the route or the profile) and the file has 6: they were left aside"
+    );
+    // A file that says itself where its channels play needs none.
+    let bed = open(&wave(6, fmt_extensible(6, 24, 0x3f)));
+    assert_eq!(kinds(bed.oddities()), []);
+    let three = open(&wave(3, fmt(1, 3, 48_000, 24)));
+    assert_eq!(three.format().labels_from, Some(LabelSource::Told));
+    assert_eq!(kinds(three.oddities()), []);
 }
