@@ -128,7 +128,10 @@ fn verdict(ending: &Ending, as_told: usize) -> String {
 }
 
 fn where_to_look(ending: &Ending) -> String {
-    let mut out = format!("\nLook at, below {}\n", ending.dir.display());
+    let mut out = format!(
+        "\nEverything lies in {}\nLook there at\n",
+        ending.dir.display()
+    );
     let mails = match ending.mails {
         1 => "mails/1.html, as it came: 1.eml".to_owned(),
         n => format!("mails/1.html, as it came: 1.eml; there are {n}"),
@@ -148,17 +151,17 @@ fn where_to_look(ending: &Ending) -> String {
     ] {
         let _ = writeln!(out, "  {what:9}{path}");
     }
-    let config = quoted(&ending.dir.join("weighbridge.toml").to_string_lossy());
     let dir = quoted(&ending.dir.to_string_lossy());
     let program = quoted(&ending.program);
     let _ = write!(
         out,
         "\nTry next\n\
-         \x20 export WEIGHBRIDGE_CONFIG={config}\n\
+         \x20 D={dir}\n\
+         \x20 export WEIGHBRIDGE_CONFIG=\"$D/weighbridge.toml\"\n\
          \x20 {program} history\n\
          \x20 {program} show '02 Slack Tide.wav'\n\
-         \x20 {program} weigh {dir}/dispatch\n\
-         \x20 {program} verify {dir}/quarantine\n"
+         \x20 {program} verify \"$D/quarantine\"\n\
+         \x20 {program} weigh \"$D/exports\" --profile broadcast-r128\n"
     );
     let _ = write!(out, "\n{}", hanging("", HEARING));
     out
@@ -282,7 +285,8 @@ left alone
 same, at one place only; each weighed file has its sidecar, each stopped one its
 note and its mail. The daemon stopped cleanly.
 
-Look at, below /tmp/it's a demo
+Everything lies in /tmp/it's a demo
+Look there at
   sidecar  quarantine/Harbour Lights/02 Slack Tide.wav.sidecar.json
   note     exports/Harbour Lights/02 Slack Tide.wav.stopped.txt
   mail     mails/1.html, as it came: 1.eml; there are 2
@@ -290,11 +294,12 @@ Look at, below /tmp/it's a demo
   log      daemon.log
 
 Try next
-  export WEIGHBRIDGE_CONFIG='/tmp/it'\''s a demo/weighbridge.toml'
+  D='/tmp/it'\''s a demo'
+  export WEIGHBRIDGE_CONFIG="$D/weighbridge.toml"
   target/release/weighbridge history
   target/release/weighbridge show '02 Slack Tide.wav'
-  target/release/weighbridge weigh '/tmp/it'\''s a demo'/dispatch
-  target/release/weighbridge verify '/tmp/it'\''s a demo'/quarantine
+  target/release/weighbridge verify "$D/quarantine"
+  target/release/weighbridge weigh "$D/exports" --profile broadcast-r128
 
 caution before you listen: "03 Lamp Room.wav" holds three short clicks near full
 scale; turn the level down first
@@ -328,7 +333,7 @@ trouble: the page gave no answer
 
 0 of 3 files ended as the scenario says.
 
-Look at"
+Everything lies in"
             ),
             "{text}"
         );

@@ -182,9 +182,6 @@ fn past(story: FileStory, now: &ZonedDateTime) -> Line {
     let word = story.state.word();
     let place = match &story.place {
         Some(place) if place.path != story.path => format!("{word}, now at {place}"),
-        Some(place) if place.root.name != story.watch => {
-            format!("{word}, now in {}", place.root.name)
-        }
         _ => word.to_owned(),
     };
     Line {
