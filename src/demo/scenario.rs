@@ -368,8 +368,9 @@ mod tests {
 
         let mut bytes = 0;
         for delivery in &deliveries {
-            bytes += fs::metadata(&delivery.path).unwrap().len();
-            if delivery.expected == "left alone" {
+            let path = folder.path().join(delivery.watch).join(&delivery.path);
+            bytes += fs::metadata(&path).unwrap().len();
+            if delivery.expected == LEFT_ALONE {
                 continue;
             }
             let immersive = delivery.path.to_string_lossy().contains("_immersive");
@@ -379,7 +380,7 @@ mod tests {
                 "tallow-stereo"
             };
             let request = Request {
-                path: &delivery.path,
+                path: &path,
                 profile: profiles.get(profile).unwrap(),
                 channels: None,
                 md5: false,
