@@ -62,9 +62,9 @@ fn reason(verdict: Verdict, told: &[Told]) -> String {
         // That nothing was measured follows from a file that could not be read.
         let follows = verdict == Verdict::Unread && one.finding.outcome == Outcome::Unmeasured;
         // A file that was still incomplete is told in the same words as what is cut in it.
-        let said = parts
-            .iter()
-            .any(|part| part.in_brief().contains(one.in_brief()));
+        let brief = one.in_brief();
+        let core = brief.split_once(": ").map_or(brief, |(_, core)| core);
+        let said = parts.iter().any(|part| part.in_brief().contains(core));
         if !follows && !said {
             parts.push(one);
         }
