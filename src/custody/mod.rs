@@ -1,7 +1,7 @@
 //! The only code that moves, copies, links or removes a user's file, and that puts sidecars and
 //! notes beside it.
 //!
-//! In: a file as it was weighed, and what is to be done with it ([`plan`], then [`carry_out`]).
+//! In: a file as it was weighed, and what is to be done with it ([`plan()`], then [`carry_out`]).
 //! Out: the file at one place, which the ledger names, or an error and the file where it was.
 //! The journal is written before the deed; [`finish_open_intents`] finishes or undoes what was
 //! under way when a daemon died. Knows no samples and no limits.

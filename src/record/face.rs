@@ -64,7 +64,7 @@ pub fn ways_on(verdict: Verdict) -> Vec<String> {
 /// Columns of plain text: fits a phone held sideways and a quoted reply.
 const COLUMNS: usize = 72;
 
-/// A paragraph in lines of at most [`COLUMNS`], the first after `first`, the others after
+/// A paragraph in lines of at most `COLUMNS`, the first after `first`, the others after
 /// `rest`. A word that is longer stays whole: a digest must be copied in one piece.
 pub fn wrap(text: &str, first: &str, rest: &str) -> String {
     let mut out = first.to_owned();

@@ -70,7 +70,7 @@ impl Coding {
     }
 
     /// Whether any value is NaN, infinite or denormal. One look over the bytes without a branch
-    /// per sample; what it finds is told apart by [`float_class`].
+    /// per sample; what it finds is told apart by `float_class`.
     pub fn is_suspect(self, frames: &[u8]) -> bool {
         match self {
             Self::Float32(Order::Little) => suspect32(frames, u32::from_le_bytes),
