@@ -25,7 +25,7 @@ pub struct Label(String);
 /// Why a text is no label.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 #[error(
-    "{0:?} is no loudspeaker label: a label is a layer (M, U, T or B), a sign and three digits of azimuth, as in M+030, or LFE1, LFE2"
+    "{0:?} is no loudspeaker label: a label is a layer (M, U, UH, T or B), a sign and three digits of azimuth, as in M+030, or LFE1, LFE2, M+SC, M-SC"
 )]
 pub struct NotALabel(String);
 
@@ -39,18 +39,33 @@ impl Label {
     }
 
     /// Nominal (azimuth, elevation) in degrees; `None` for a low-frequency channel.
+    ///
+    /// `UH` lies at +45; the screen's loudspeakers `M+SC` and `M-SC` at 15 degrees either side
+    /// (ITU-R BS.2051-3, clause 3, systems F and G; the screen's edges may move them).
     pub fn position_deg(&self) -> Option<(f64, f64)> {
         if self.is_lfe() {
             return None;
         }
-        let elevation = match self.0.as_bytes()[0] {
-            b'U' => 30.0,
-            b'T' => 90.0,
-            b'B' => -30.0,
+        let (layer, azimuth) = self
+            .0
+            .split_at(self.0.len() - 4 + usize::from(self.is_screen()));
+        let elevation = match layer {
+            "U" => 30.0,
+            "UH" => 45.0,
+            "T" => 90.0,
+            "B" => -30.0,
             _ => 0.0,
         };
-        let azimuth: i32 = self.0[1..].parse().expect("a label's azimuth was checked");
+        let azimuth = match azimuth {
+            "+SC" => 15,
+            "-SC" => -15,
+            digits => digits.parse().expect("a label's azimuth was checked"),
+        };
         Some((f64::from(azimuth), elevation))
+    }
+
+    fn is_screen(&self) -> bool {
+        self.0.ends_with("SC")
     }
 }
 
@@ -59,15 +74,16 @@ impl FromStr for Label {
 
     fn from_str(text: &str) -> Result<Self, NotALabel> {
         let upper = text.trim().to_ascii_uppercase();
-        let bytes = upper.as_bytes();
-        let angular = bytes.len() == 5
-            && matches!(bytes[0], b'M' | b'U' | b'T' | b'B')
-            && matches!(bytes[1], b'+' | b'-')
-            && bytes[2..].iter().all(u8::is_ascii_digit)
-            && upper[2..].parse::<u32>().is_ok_and(|deg| deg <= 180);
+        let layer = upper.trim_end_matches(|c: char| c.is_ascii_digit());
+        let angular = ["M+", "M-", "U+", "U-", "UH+", "UH-", "T+", "T-", "B+", "B-"]
+            .contains(&layer)
+            && upper.len() == layer.len() + 3
+            && upper[layer.len()..]
+                .parse::<u32>()
+                .is_ok_and(|deg| deg <= 180);
         match upper.as_str() {
             "LFE" => Ok(Self("LFE1".into())),
-            "LFE1" | "LFE2" => Ok(Self(upper)),
+            "LFE1" | "LFE2" | "M+SC" | "M-SC" => Ok(Self(upper)),
             _ if angular => Ok(Self(upper)),
             _ => Err(NotALabel(text.to_owned())),
         }
@@ -141,6 +157,30 @@ pub const LAYOUTS: &[Layout] = &[
         trade_name: "5.1.4",
         labels: &[
             "M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "U+030", "U-030", "U+110", "U-110",
+        ],
+    },
+    Layout {
+        name: "4+5+1",
+        trade_name: "5.1.4 and bottom",
+        labels: &[
+            "M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "U+030", "U-030", "U+110",
+            "U-110", "B+000",
+        ],
+    },
+    Layout {
+        name: "3+7+0",
+        trade_name: "7.2.3",
+        labels: &[
+            "M+000", "M+030", "M-030", "U+045", "U-045", "M+090", "M-090", "M+135", "M-135",
+            "UH+180", "LFE1", "LFE2",
+        ],
+    },
+    Layout {
+        name: "4+9+0",
+        trade_name: "9.1.4",
+        labels: &[
+            "M+030", "M-030", "M+000", "LFE1", "M+090", "M-090", "M+135", "M-135", "U+045",
+            "U-045", "U+135", "U-135", "M+SC", "M-SC",
         ],
     },
     Layout {
@@ -287,6 +327,8 @@ mod tests {
         let at = |l: &str| l.parse::<Label>().unwrap().position_deg();
         assert_eq!(at("M-110"), Some((-110.0, 0.0)));
         assert_eq!(at("U+045"), Some((45.0, 30.0)));
+        assert_eq!(at("UH+180"), Some((180.0, 45.0)));
+        assert_eq!(at("M-SC"), Some((-15.0, 0.0)));
         assert_eq!(at("LFE1"), None);
     }
 }

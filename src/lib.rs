@@ -12,6 +12,10 @@ pub mod profile;
 pub mod intake;
 pub mod specimen;
 
+pub mod adm;
+
+pub mod render;
+
 pub mod measure;
 
 pub mod judge;
