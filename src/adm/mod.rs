@@ -9,3 +9,18 @@ pub mod model;
 pub mod time;
 
 pub use model::Model;
+
+/// A file or folder of the outside references, where there are any beside the project.
+#[cfg(test)]
+pub(crate) fn reference(part: &str) -> Option<std::path::PathBuf> {
+    let root = match std::env::var_os("WEIGHBRIDGE_REFERENCE") {
+        Some(root) => root.into(),
+        None => std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/reference"),
+    };
+    let path = root.join(part);
+    if path.exists() {
+        return Some(path);
+    }
+    println!("skipped: no reference files at {}", path.display());
+    None
+}
