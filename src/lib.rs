@@ -5,6 +5,7 @@
 
 pub mod layout;
 pub mod units;
+mod vector;
 
 pub mod config;
 pub mod profile;

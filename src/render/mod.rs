@@ -1,8 +1,62 @@
 //! A renderer after ITU-R BS.2127-1: a model and blocks of samples in, blocks of loudspeaker
 //! signals out, to the layouts of ITU-R BS.2051.
 //!
-//! Knows nothing of loudness, files or limits. Memory is bounded by the metadata, never by the
-//! length of the audio; the size of the blocks that go in does not change one bit of what comes out.
+//! [`select`] says what is heard of a file (programme, complementary objects), a [`Renderer`]
+//! makes loudspeaker signals of it. Knows nothing of loudness, files or limits. Memory is bounded
+//! by the metadata, never by the length of the audio; the size of the blocks that go in does not
+//! change one bit of what comes out.
 
+mod allocation;
+mod convolver;
+mod gains;
+mod mix;
 pub mod point;
+mod renderer;
+mod scene;
 pub mod speakers;
+mod voice;
+
+pub use renderer::{CHUNK, Deaf, Heard, Listener, Rendered, Renderer};
+pub use scene::{Choice, HoaGroup, Item, Kind, Scene, SceneError, Tap, select};
+pub use speakers::SpeakerLayout;
+pub use voice::{Ramp, Stretch};
+
+use crate::adm::Model;
+
+/// The name and version of this renderer, as every figure read on a render names it.
+pub const RENDERER: &str = concat!("weighbridge ", env!("CARGO_PKG_VERSION"), " (ITU-R BS.2127-1)");
+
+/// Why a scene cannot be rendered. Blocks are counted from 0 in file order.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum RenderError {
+    #[error("the metadata play track {track}, the file has {tracks}")]
+    NoTrack { track: usize, tracks: usize },
+    #[error("block {block} starts before the block before it ends")]
+    Overlap { block: usize },
+    #[error("block {block}: interpolationLength is longer than the block")]
+    Interpolation { block: usize },
+    #[error("block {block} ends after its audioObject")]
+    OutsideObject { block: usize },
+    #[error("block {block} has one of rtime and duration, and needs both or neither")]
+    HalfTimed { block: usize },
+    #[error("{channel}: {error}")]
+    Channel { channel: String, error: Box<RenderError> },
+    #[error("{channel}: positionOffset and position are not both polar or both Cartesian")]
+    Offset { channel: String },
+    #[error("HOA: {0}")]
+    Hoa(String),
+}
+
+impl RenderError {
+    /// The same with the channel that it happened in.
+    fn in_channel(self, model: &Model, item: &Item, part: usize) -> Self {
+        let channel = match &item.kind {
+            Kind::Object { channel } | Kind::Speaker { channel, .. } => *channel,
+            Kind::Hoa(group) => group.channels[part],
+        };
+        Self::Channel {
+            channel: model.channels[channel].id.clone(),
+            error: Box::new(self),
+        }
+    }
+}

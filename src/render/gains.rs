@@ -1,0 +1,205 @@
+//! From a block of the model to the gains of one voice: the seam between the timeline and the
+//! gain calculators.
+//!
+//! In: an item of the scene and the number of a block. Out: one direct and one diffuse gain per
+//! loudspeaker. A block that says the same as the one before is not calculated again.
+
+use super::RenderError;
+use super::direct_speakers::SpeakerGainCalculator;
+use super::hoa;
+use super::object_gains::ObjectGainCalculator;
+use super::point::{ObjectGains, ObjectPoint, SpeakerPoint};
+use super::scene::{HoaGroup, Item, Kind, Scene};
+use super::speakers::SpeakerLayout;
+use super::voice::{Glide, ObjectTime, Timing};
+use crate::adm::Model;
+use crate::adm::block::{BlockTime, Blocks, ObjectBlock};
+use crate::adm::model::PositionOffset;
+
+/// The calculators of one layout.
+pub(super) struct GainSource {
+    layout: SpeakerLayout,
+    objects: ObjectGainCalculator,
+    speakers: SpeakerGainCalculator,
+    object_gains: ObjectGains,
+    speaker_gains: Vec<f64>,
+}
+
+impl GainSource {
+    pub(super) fn new(layout: &SpeakerLayout) -> Result<Self, RenderError> {
+        let silent = vec![0.0; layout.len()];
+        Ok(Self {
+            objects: ObjectGainCalculator::new(layout),
+            speakers: SpeakerGainCalculator::new(layout),
+            object_gains: ObjectGains { direct: silent.clone(), diffuse: silent.clone() },
+            speaker_gains: silent,
+            layout: layout.clone(),
+        })
+    }
+}
+
+/// What one voice keeps of its blocks.
+pub(super) enum VoiceGains {
+    /// The block that was calculated last, and its gains: many blocks only repeat it.
+    Object { channel: usize, last: Option<(ObjectBlock, Vec<f64>)> },
+    Speaker { channel: usize, pack_id: String },
+    /// The column of the decoder, made when it is first wanted.
+    Hoa { part: usize, column: Option<Vec<f64>> },
+}
+
+impl VoiceGains {
+    pub(super) fn new(model: &Model, item: &Item, part: usize) -> Self {
+        match &item.kind {
+            Kind::Object { channel } => Self::Object { channel: *channel, last: None },
+            Kind::Speaker { channel, pack } => Self::Speaker {
+                channel: *channel,
+                pack_id: model.packs[*pack].id.clone(),
+            },
+            Kind::Hoa(_) => Self::Hoa { part, column: None },
+        }
+    }
+
+    /// When block `index` is heard; `None` after the last.
+    pub(super) fn timing(&self, model: &Model, item: &Item, index: usize) -> Option<Timing> {
+        match (self, item.kind.blocks(model), &item.kind) {
+            (Self::Object { .. }, Blocks::Objects(blocks), _) => {
+                let block = blocks.blocks.get(index)?;
+                let glide = Some(Glide::of(blocks.traits_of(block)));
+                Some(Timing { time: block.time, glide })
+            }
+            (Self::Speaker { .. }, Blocks::DirectSpeakers(blocks), _) => {
+                Some(Timing { time: blocks.get(index)?.time, glide: None })
+            }
+            (Self::Hoa { .. }, _, Kind::Hoa(group)) if index == 0 => Some(Timing {
+                time: BlockTime { rtime: group.rtime, duration: group.duration },
+                glide: None,
+            }),
+            _ => None,
+        }
+    }
+
+    /// Fills `out` with the direct gains of block `index`, then the diffuse ones.
+    pub(super) fn gains(
+        &mut self,
+        model: &Model,
+        scene: &Scene,
+        item: &Item,
+        index: usize,
+        source: &mut GainSource,
+        out: &mut [f64],
+    ) -> Result<(), RenderError> {
+        let count = source.layout.len();
+        let audible = |importance: u8| {
+            scene.importance.is_none_or(|threshold| i64::from(importance) >= threshold)
+        };
+        match (self, item.kind.blocks(model), &item.kind) {
+            (Self::Object { channel, last }, Blocks::Objects(blocks), _) => {
+                let block = &blocks.blocks[index];
+                let traits = blocks.traits_of(block);
+                let known = last.as_ref().filter(|(last, _)| {
+                    last.position == block.position
+                        && last.gain == block.gain
+                        && last.traits == block.traits
+                });
+                if let Some((_, gains)) = known {
+                    out.copy_from_slice(gains);
+                } else {
+                    let gain = if audible(traits.importance) { block.gain * item.gain } else { 0.0 };
+                    let point = ObjectPoint {
+                        position: item.moved(block.position, traits.cartesian).ok_or_else(|| {
+                            RenderError::Offset { channel: model.channels[*channel].id.clone() }
+                        })?,
+                        gain,
+                        traits,
+                        reference_screen: &scene.reference_screen,
+                        absolute_distance: item.absolute_distance,
+                        revision: model.revision(),
+                    };
+                    source.objects.gains(&point, &mut source.object_gains);
+                    out[..count].copy_from_slice(&source.object_gains.direct);
+                    out[count..].copy_from_slice(&source.object_gains.diffuse);
+                    match last {
+                        Some((last, gains)) => {
+                            *last = *block;
+                            gains.copy_from_slice(out);
+                        }
+                        None => *last = Some((*block, out.to_vec())),
+                    }
+                }
+                Ok(())
+            }
+            (Self::Speaker { channel, pack_id }, Blocks::DirectSpeakers(blocks), _) => {
+                let block = &blocks[index];
+                let point = SpeakerPoint {
+                    block,
+                    gain: if audible(block.importance) { block.gain * item.gain } else { 0.0 },
+                    pack_id: Some(pack_id),
+                    frequency: model.channels[*channel].frequency,
+                    reference_screen: &scene.reference_screen,
+                };
+                source.speakers.gains(&point, &mut source.speaker_gains);
+                out[..count].copy_from_slice(&source.speaker_gains);
+                out[count..].fill(0.0);
+                Ok(())
+            }
+            (Self::Hoa { part, column }, _, Kind::Hoa(group)) => {
+                let column = match column {
+                    Some(column) => column,
+                    None => column.insert(decode(group, *part, item.gain, &source.layout)?),
+                };
+                out[..count].copy_from_slice(column);
+                out[count..].fill(0.0);
+                Ok(())
+            }
+            _ => unreachable!("the scene gives every voice blocks of its own type"),
+        }
+    }
+}
+
+fn decode(
+    group: &HoaGroup,
+    part: usize,
+    gain: f64,
+    layout: &SpeakerLayout,
+) -> Result<Vec<f64>, RenderError> {
+    let matrix = hoa::decoder(layout, &group.components, &group.normalization)?;
+    let own = group.gains[part] * gain;
+    Ok(matrix.iter().map(|row| row[part] * own).collect())
+}
+
+impl Kind {
+    /// The blocks of the item's (first) channel.
+    pub(super) fn blocks<'a>(&self, model: &'a Model) -> &'a Blocks {
+        let channel = match self {
+            Self::Object { channel } | Self::Speaker { channel, .. } => *channel,
+            Self::Hoa(group) => group.channels[0],
+        };
+        &model.channels[channel].blocks
+    }
+}
+
+impl Item {
+    pub(super) fn object_time(&self) -> ObjectTime {
+        ObjectTime { start: self.start, duration: self.duration }
+    }
+
+    /// `position` with the object's offset; `None` when one is polar and the other Cartesian
+    /// (BS.2127-1, clause 7.3.2). A sum beyond the sphere's angles goes on round it.
+    fn moved(&self, position: [f64; 3], cartesian: bool) -> Option<[f64; 3]> {
+        match (self.position_offset, cartesian) {
+            (None, _) => Some(position),
+            (Some(PositionOffset::Polar { azimuth, elevation, distance }), false) => {
+                let turned = position[0] + azimuth;
+                Some([
+                    turned - 360.0 * ((turned + 180.0) / 360.0).floor(),
+                    (position[1] + elevation).clamp(-90.0, 90.0),
+                    (position[2] + distance).max(0.0),
+                ])
+            }
+            (Some(PositionOffset::Cartesian { x, y, z }), true) => {
+                Some([position[0] + x, position[1] + y, position[2] + z])
+            }
+            _ => None,
+        }
+    }
+}
