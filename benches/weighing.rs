@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 
 use ebur128::{Channel, EbuR128, Mode};
 use weighbridge::layout::{self, Label};
-use weighbridge::measure::{MeterOrder, Meters};
+use weighbridge::measure::{Depth, MeterOrder, Meters};
 use weighbridge::specimen::{Block, digest_file};
 use weighbridge::units::Hertz;
 use weighbridge::weigh::{Request, weigh};
@@ -61,11 +61,8 @@ fn report(material: &Material) {
     for _ in 0..ROUNDS {
         whole.push(cpu(|| {
             let request = Request {
-                path: &material.path,
-                profile,
                 channels: Some(&material.labels),
-                md5: false,
-                incomplete: None,
+                ..Request::new(&material.path, profile)
             };
             let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(()));
             black_box(weighed.expect("the bench's file can be weighed"));
@@ -100,6 +97,7 @@ fn meters_alone(material: &Material) {
         over_ceiling_dbtp: -1.0,
         full_scale: 1.0,
         renderer: None,
+        depth: Depth::Full,
     });
     let mut block = Block::new(material.labels.len());
     let frames = material.samples[0].len();

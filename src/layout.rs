@@ -224,6 +224,11 @@ pub const LAYOUTS: &[Layout] = &[
     },
 ];
 
+/// The layouts of ITU-R BS.2051-3, clause 3 (systems A to J): those that can be rendered to.
+pub const RENDERABLE: [&str; 10] = [
+    "0+2+0", "0+5+0", "2+5+0", "4+5+0", "4+5+1", "3+7+0", "4+9+0", "9+10+3", "0+7+0", "4+7+0",
+];
+
 impl Layout {
     pub fn labels(&self) -> Vec<Label> {
         self.labels

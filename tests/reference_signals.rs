@@ -178,13 +178,8 @@ fn the_gate_files_of_bs_2217_read_what_the_report_says() {
         ("1770-2_Comp_AbsGateTest.wav", -69.5),
         ("1770-2_Comp_RelGateTest.wav", -10.0),
     ] {
-        let request = Request {
-            path: &folder.join("data").join(file),
-            profile: profiles.get("any-audio").unwrap(),
-            channels: None,
-            md5: false,
-            incomplete: None,
-        };
+        let path = folder.join("data").join(file);
+        let request = Request::new(&path, profiles.get("any-audio").unwrap());
         let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap();
         let loudness = weighed.measurements.unwrap().loudness.unwrap();
         let read = loudness.integrated_lufs.map(Lufs::value).unwrap();

@@ -8,6 +8,7 @@ use std::path::PathBuf;
 use clap::{Parser, Subcommand};
 
 use crate::layout::{self, Label};
+use crate::render::Choice;
 
 /// The environment variable that names the configuration for the commands that read the ledger.
 pub const CONFIG_VARIABLE: &str = "WEIGHBRIDGE_CONFIG";
@@ -31,6 +32,10 @@ pub enum Command {
     /// Exit status: 0 when all are clear or advised, 1 when some are stopped, 2 when some could
     /// not be read or nothing was found.
     Weigh(Weigh),
+    /// Write what an immersive master sounds like on a layout as a file
+    ///
+    /// Exit status: 0 when it is written, 2 when not.
+    Render(Render),
     /// Make demo deliveries, run the real daemon on them, show what it did
     Demo {
         /// Where to work; a new temporary folder otherwise
@@ -101,9 +106,73 @@ pub struct Weigh {
     /// (M+030,M-030,LFE1)
     #[arg(long, value_name = "LAYOUT-or-LABELS", value_parser = channels)]
     pub channels: Option<Channels>,
+    /// Also render object-based masters to this layout (0+2+0, 4+7+0, ..., binaural); may be
+    /// given several times
+    #[arg(long = "render", value_name = "LAYOUT", value_parser = render)]
+    pub renders: Vec<String>,
+    /// Whose ears a binaural render is made for: a set of head-related responses (AES69, SOFA)
+    #[arg(long, value_name = "FILE.sofa")]
+    pub head: Option<PathBuf>,
+    #[command(flatten)]
+    pub choice: Heard,
     /// Print one sidecar a line instead of text
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Render {
+    /// An object-based master (BW64, RF64 or WAVE with axml)
+    #[arg(value_name = "MASTER")]
+    pub master: PathBuf,
+    /// The layout to render to: 0+5+0, 0+2+0, 4+7+0, ..., binaural
+    #[arg(long, value_name = "LAYOUT", value_parser = render)]
+    pub layout: String,
+    /// The file to write, 32-bit float; it must not exist
+    #[arg(long, value_name = "FILE.wav")]
+    pub out: PathBuf,
+    /// Whose ears a binaural render is made for: a set of head-related responses (AES69, SOFA)
+    #[arg(long, value_name = "FILE.sofa")]
+    pub head: Option<PathBuf>,
+    #[command(flatten)]
+    pub choice: Heard,
+}
+
+/// What is heard of a master that offers more than one thing.
+#[derive(Debug, Default, clap::Args)]
+pub struct Heard {
+    /// The programme, by its audioProgrammeID; otherwise the one with the lowest id
+    #[arg(long, value_name = "ID")]
+    pub programme: Option<String>,
+    /// An object of a complementary group, by its audioObjectID, in place of the group's first;
+    /// may be given several times
+    #[arg(long, value_name = "ID")]
+    pub complementary: Vec<String>,
+    /// Leave out what is less important than this (0 to 10)
+    #[arg(long, value_name = "NUMBER", value_parser = clap::value_parser!(i64).range(0..=10))]
+    pub importance: Option<i64>,
+}
+
+impl Heard {
+    pub fn choice(&self) -> Choice {
+        Choice {
+            programme: self.programme.clone(),
+            complementary: self.complementary.clone(),
+            importance: self.importance,
+        }
+    }
+}
+
+fn render(text: &str) -> Result<String, String> {
+    let named = layout::by_name(text).map(|layout| layout.name);
+    match named.filter(|name| layout::RENDERABLE.contains(name)) {
+        Some(name) => Ok(name.to_owned()),
+        None if text == "binaural" => Ok(text.to_owned()),
+        None => Err(format!(
+            "no layout that can be rendered to; these can: {}, binaural",
+            layout::RENDERABLE.join(", ")
+        )),
+    }
 }
 
 /// Labels of one `--channels`; a type of its own, since clap takes a bare list for several

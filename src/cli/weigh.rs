@@ -7,6 +7,7 @@ use std::ffi::OsStr;
 use std::io;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use anyhow::{Context, bail};
 use jiff::ZonedDateTime;
@@ -17,6 +18,8 @@ use crate::judge::{self, Verdict};
 use crate::layout::Label;
 use crate::profile::{Profile, ProfileSet};
 use crate::record::{self, Sidecar, printable};
+use crate::render::Choice;
+use crate::render::binaural::HeadSet;
 use crate::weigh::{self, Request, WeighError};
 
 use super::args;
@@ -37,6 +40,9 @@ struct Job<'a> {
     name: String,
     profile: &'a Profile,
     channels: Option<&'a [Label]>,
+    renders: &'a [String],
+    choice: &'a Choice,
+    head: Option<Arc<HeadSet>>,
     meter: Meter,
 }
 
@@ -56,10 +62,14 @@ pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
     for says in &found.remarks {
         remark(says);
     }
+    let choice = asked.choice.choice();
+    let configured = config.as_ref().and_then(|config| config.render.head.clone());
+    let wants_ears = asked.renders.iter().any(|render| render == "binaural");
+    let head = head(asked.head.clone().or(configured), wants_ears)?;
     let jobs = found
         .files
         .into_iter()
-        .map(|path| job(path, asked, &profiles, config.as_ref()))
+        .map(|path| job(path, asked, &profiles, config.as_ref(), &choice, head.as_ref()))
         .collect::<anyhow::Result<Vec<Job>>>()?;
     let mut worst = match jobs.len() {
         0 => Exit::Unread,
@@ -136,11 +146,11 @@ pub fn title(check: &str) -> Option<String> {
 fn weigh_one(job: &Job, stop: &pool::Stop) -> Sidecar {
     job.meter.begin();
     let request = Request {
-        path: &job.path,
-        profile: job.profile,
         channels: job.channels,
-        md5: false,
-        incomplete: None,
+        renders: job.renders,
+        choice: job.choice,
+        head: job.head.clone(),
+        ..Request::new(&job.path, job.profile)
     };
     let weighed = weigh::weigh(&request, &mut |done, total| {
         job.meter.advance(done, total);

@@ -379,13 +379,7 @@ mod tests {
             } else {
                 "tallow-stereo"
             };
-            let request = Request {
-                path: &path,
-                profile: profiles.get(profile).unwrap(),
-                channels: None,
-                md5: false,
-                incomplete: None,
-            };
+            let request = Request::new(&path, profiles.get(profile).unwrap());
             let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap();
             assert_eq!(
                 weighed.judgement.verdict.word(),

@@ -3,8 +3,11 @@
 //! The table is one flat list, in the order in which findings of equal weight are told: damage
 //! first, then format, sound, edges, metadata, name. It knows no limit; those are a profile's.
 
+use std::sync::LazyLock;
+
 use crate::profile::{KnownCheck, Severity, Takes};
 
+use super::immersive::IMMERSIVE;
 use super::table::CHECKS;
 
 /// One check.
@@ -32,17 +35,18 @@ pub struct Check {
 
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
-    CHECKS
+    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, IMMERSIVE].concat());
+    &ALL
 }
 
 /// The check of that id.
 pub fn check(id: &str) -> Option<&'static Check> {
-    CHECKS.iter().find(|check| check.id == id)
+    catalogue().iter().find(|check| check.id == id)
 }
 
 /// The catalogue as the profiles' room needs it.
 pub fn known_checks() -> Vec<KnownCheck> {
-    CHECKS
+    catalogue()
         .iter()
         .map(|check| KnownCheck {
             id: check.id,

@@ -2,7 +2,10 @@
 
 use std::ffi::OsStr;
 
+use crate::adm::Model;
+use crate::adm::check::Finding;
 use crate::measure::Measurements;
+use crate::render::Scene;
 use crate::specimen::{Format, Metadata, Oddity};
 
 /// All that is known of one file, without an opinion.
@@ -16,8 +19,27 @@ pub struct Facts<'a> {
     pub oddities: &'a [Oddity],
     /// `None` where nothing could be measured.
     pub measurements: Option<&'a Measurements>,
+    /// What the audio definition metadata are; `None` for a file that has none.
+    pub adm: Option<AdmRead<'a>>,
     /// Why it could not be read as audio: a sentence without full stop.
     pub unread: Option<&'a str>,
     /// Why intake gave up waiting for it: a sentence without full stop.
     pub incomplete: Option<&'a str>,
+}
+
+/// The metadata of an object-based file, as read.
+#[derive(Clone, Copy)]
+pub struct AdmRead<'a> {
+    pub model: &'a Model,
+    pub findings: &'a [Finding],
+    /// What is heard; `None` where that cannot be made out.
+    pub scene: Option<&'a Scene>,
+    /// Why there are no renders: a sentence without full stop.
+    pub not_rendered: Option<&'a str>,
+}
+
+impl Facts<'_> {
+    pub(super) fn sample_rate_hz(&self) -> u32 {
+        self.format.map_or(1, |format| format.sample_rate.value())
+    }
 }

@@ -3,13 +3,24 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::told::Told;
-use super::{faults, numbers};
-use crate::profile::{Limit, Rule, Takes};
+use super::{faults, immersive, numbers};
+use crate::profile::{Limit, Profile, Rule, Takes};
 
-/// The finding of one check; `None` where there is nothing to tell.
-pub fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
+/// The findings of one check: one for each limit on it, or what is told without any.
+pub fn findings(check: &Check, profile: &Profile, facts: &Facts) -> Vec<Told> {
+    let mut limits = profile.limits_on(check.id).peekable();
+    if check.always || limits.peek().is_none() {
+        return finding(check, None, facts).into_iter().collect();
+    }
+    limits.filter_map(|limit| finding(check, Some(limit), facts)).collect()
+}
+
+fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
     if check.always {
         return faults::integrity(check, facts);
+    }
+    if immersive::is_ours(check) {
+        return immersive::fault(check, limit, facts);
     }
     let Some(limit) = limit else {
         return faults::unasked(check, facts);

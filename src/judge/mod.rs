@@ -11,6 +11,7 @@ mod catalogue;
 mod caution;
 mod facts;
 mod faults;
+mod immersive;
 mod limits;
 mod names;
 mod numbers;
@@ -24,7 +25,7 @@ mod verdict;
 mod words;
 
 pub use catalogue::{Check, catalogue, check};
-pub use facts::Facts;
+pub use facts::{AdmRead, Facts};
 pub use types::*;
 pub use verdict::judge;
 pub use words::asked;
@@ -43,7 +44,7 @@ pub fn over_ceiling_dbtp(profile: &Profile) -> f64 {
 }
 
 fn ceiling(profile: &Profile) -> f64 {
-    match profile.limits.get("peaks.true_peak").map(|l| &l.rule) {
+    match profile.limits_on("peaks.true_peak").map(|l| &l.rule).next() {
         Some(Rule::AtMost(most) | Rule::Within(_, most)) => *most,
         Some(Rule::Target { target, tolerance }) => target + tolerance,
         _ => 0.0,

@@ -5,6 +5,7 @@
 
 use super::catalogue::Check;
 use super::facts::Facts;
+use super::immersive;
 use super::words::Style;
 use crate::layout;
 use crate::measure::{Measurements, Place, Places};
@@ -43,9 +44,10 @@ pub fn read(check: &Check, limit: &Limit, facts: &Facts) -> Reading {
     match check.id {
         "container.kind" | "format.encoding" | "format.sample_rate" | "format.bit_depth"
         | "format.channels" | "format.layout" => read_format(check, facts),
+        id if id.starts_with("immersive.") => immersive::read(check, facts),
         _ => match facts.measurements {
             Some(measured) => match &limit.render {
-                Some(render) => read_render(check, render, measured),
+                Some(render) => read_render(check, render, measured, facts),
                 None => read_sound(check, measured),
             },
             None => Reading::Unmeasured {
@@ -136,7 +138,16 @@ fn nobody_says(what: &str, channels: usize) -> String {
 }
 
 /// On a render: the file's own channels serve where they are that layout already.
-fn read_render(check: &Check, render: &str, measured: &Measurements) -> Reading {
+fn read_render(check: &Check, render: &str, measured: &Measurements, facts: &Facts) -> Reading {
+    if let Some(immersive) = &measured.immersive {
+        let of_layout = immersive.renders.iter().find(|made| {
+            made.measured_on.as_ref().is_some_and(|on| on.layout == render)
+        });
+        let ears = immersive.binaural.as_ref().filter(|_| render == "binaural");
+        if let Some(made) = of_layout.or(ears.map(|ears| &ears.measured)) {
+            return read_sound(check, made);
+        }
+    }
     let own = measured
         .measured_on
         .as_ref()
@@ -144,13 +155,21 @@ fn read_render(check: &Check, render: &str, measured: &Measurements) -> Reading 
     if own {
         return read_sound(check, measured);
     }
+    let why = match facts.adm.and_then(|adm| adm.not_rendered) {
+        Some(why) => why.to_owned(),
+        None if facts.adm.is_some() && render == "binaural" => {
+            "no set of head-related responses is named in the configuration".to_owned()
+        }
+        None if facts.adm.is_some() => "that render was not made".to_owned(),
+        None => "the file has no audio definition metadata to render".to_owned(),
+    };
     Reading::Unmeasured {
         subject: render.to_owned(),
         says: format!(
-            "{} was not measured: it is asked on the render to {render}, which is not built yet; a person must decide",
+            "{} was not measured: it is asked on the render to {render}, and {why}; a person must decide",
             check.title
         ),
-        brief: format!("not measured on {render}: that render is not built yet"),
+        brief: format!("not measured on {render}: {why}"),
     }
 }
 

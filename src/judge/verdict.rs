@@ -12,7 +12,7 @@ use crate::profile::{Profile, Severity};
 pub fn judge(facts: &Facts, profile: &Profile) -> Judgement {
     let mut told: Vec<Told> = catalogue()
         .iter()
-        .filter_map(|check| limits::finding(check, profile.limits.get(check.id), facts))
+        .flat_map(|check| limits::findings(check, profile, facts))
         .collect();
     // Stable, so that equals stay in the catalogue's order.
     told.sort_by_key(rank);

@@ -78,6 +78,55 @@ pub(super) struct Sums {
     pub largest: Lanes,
 }
 
+impl Sums {
+    /// Adds `lanes` (1 to 4 equally long channels) without weighting them.
+    pub(super) fn levels(&mut self, lanes: &[&[f64]]) {
+        for (lane, samples) in lanes.iter().enumerate() {
+            let levels = fast(Levels(samples));
+            self.sum[lane] += levels.sum;
+            self.squares[lane] += levels.squares;
+            self.largest[lane] = self.largest[lane].max(levels.largest);
+        }
+    }
+}
+
+/// Plain sums of one channel.
+struct Levels<'a>(&'a [f64]);
+
+struct LevelSums {
+    sum: f64,
+    squares: f64,
+    largest: f64,
+}
+
+impl Work for Levels<'_> {
+    type Output = LevelSums;
+
+    #[inline(always)]
+    fn work(self) -> LevelSums {
+        const WIDE: usize = 8;
+        let (mut sum, mut squares, mut largest) = ([0.0; WIDE], [0.0; WIDE], [0.0f64; WIDE]);
+        let mut rows = self.0.chunks_exact(WIDE);
+        let mut add = |row: &[f64]| {
+            for (i, &v) in row.iter().enumerate() {
+                sum[i] += v;
+                squares[i] += v * v;
+                let magnitude = v.abs();
+                largest[i] = if magnitude > largest[i] { magnitude } else { largest[i] };
+            }
+        };
+        for row in &mut rows {
+            add(row);
+        }
+        add(rows.remainder());
+        LevelSums {
+            sum: sum.iter().sum(),
+            squares: squares.iter().sum(),
+            largest: largest.iter().fold(0.0, |top, &v| top.max(v)),
+        }
+    }
+}
+
 /// The filter's memory for one group of channels.
 #[derive(Clone, Debug)]
 pub(super) struct KFilter {

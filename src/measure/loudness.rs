@@ -28,7 +28,7 @@ pub(super) fn step_start(step: u64, rate: Hertz) -> u64 {
     u64::try_from(wide).unwrap_or(u64::MAX)
 }
 
-fn loudness_of(mean_square: f64) -> f64 {
+pub(super) fn loudness_of(mean_square: f64) -> f64 {
     OFFSET + 10.0 * mean_square.log10()
 }
 
@@ -154,7 +154,7 @@ fn total(values: &[f64]) -> f64 {
 ///
 /// Each bin keeps its count and its exact sum of powers, so a mean over bins is a mean over the
 /// windows; only a window within 0.001 LU of the relative gate can fall on the wrong side.
-struct GateHistogram {
+pub(super) struct GateHistogram {
     counts: Vec<u32>,
     sums: Vec<f64>,
 }
@@ -164,7 +164,7 @@ const BINS_PER_LU: f64 = 1000.0;
 const BINS: usize = 120_000;
 
 impl GateHistogram {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         // Zeroed pages: only bins that occur take memory.
         Self {
             counts: vec![0; BINS],
@@ -172,7 +172,7 @@ impl GateHistogram {
         }
     }
 
-    fn add(&mut self, power: f64) {
+    pub(super) fn add(&mut self, power: f64) {
         let above = loudness_of(power) - ABSOLUTE_GATE;
         if above > 0.0 {
             let bin = ((above * BINS_PER_LU) as usize).min(BINS - 1);
@@ -205,7 +205,7 @@ impl GateHistogram {
     }
 
     /// BS.1770-5, Annex 1, equations (3) to (7): relative gate at -10 LU.
-    fn integrated(&self) -> (Option<Lufs>, u64) {
+    pub(super) fn integrated(&self) -> (Option<Lufs>, u64) {
         let Some(first) = self.above_relative_gate(-10.0) else {
             return (None, 0);
         };

@@ -29,6 +29,16 @@ pub struct MeterOrder {
     pub full_scale: f64,
     /// Name and version of the renderer behind the channels; `None` for a file's own.
     pub renderer: Option<String>,
+    pub depth: Depth,
+}
+
+/// How much is measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Depth {
+    Full,
+    /// Levels, edges and runs at full scale: for the tracks of an object-based file, of which
+    /// loudness and true peak exist on a render only.
+    Levels,
 }
 
 /// The meters of one file or render.
@@ -49,7 +59,8 @@ pub struct Meters {
 struct Group {
     first: usize,
     size: usize,
-    filter: KFilter,
+    /// `None` where levels are all that is wanted.
+    filter: Option<KFilter>,
     sums: Sums,
 }
 
@@ -57,23 +68,26 @@ struct ChannelMeters {
     squares: f64,
     sum: f64,
     largest: f64,
-    true_peak: TruePeakMeter,
+    /// `None` where levels are all that is wanted.
+    true_peak: Option<TruePeakMeter>,
     runs: FullScaleRuns,
 }
 
 impl Meters {
     pub fn new(order: MeterOrder) -> Self {
         let rate = order.sample_rate.value();
+        let full = order.depth == Depth::Full;
         let weights: Option<Vec<f64>> = order
             .labels
             .as_ref()
+            .filter(|_| full)
             .map(|labels| labels.iter().map(loudness_weight).collect());
         let groups = (0..order.channels)
             .step_by(LANES)
             .map(|first| Group {
                 first,
                 size: LANES.min(order.channels - first),
-                filter: KFilter::new(f64::from(rate)),
+                filter: full.then(|| KFilter::new(f64::from(rate))),
                 sums: Sums::default(),
             })
             .collect();
@@ -83,7 +97,7 @@ impl Meters {
                 squares: 0.0,
                 sum: 0.0,
                 largest: 0.0,
-                true_peak: TruePeakMeter::new(rate, ceiling, Places::KEPT),
+                true_peak: full.then(|| TruePeakMeter::new(rate, ceiling, Places::KEPT)),
                 runs: FullScaleRuns::new(order.full_scale, Places::KEPT),
             })
             .collect();
@@ -105,35 +119,44 @@ impl Meters {
 
     /// Takes the next block.
     pub fn feed(&mut self, block: &Block) {
-        let total = block.frames();
+        self.feed_planes(&block.planes());
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed_planes(&mut self, planes: &[&[f64]]) {
+        assert_eq!(planes.len(), self.order.channels, "as many channels as were ordered");
+        let total = planes.first().map_or(0, |plane| plane.len());
         let mut done = 0;
         while done < total {
             let left_in_step = self.step_end - self.frames;
             let take = usize::try_from(left_in_step)
                 .unwrap_or(usize::MAX)
                 .min(total - done);
-            self.stretch(block, done, done + take);
+            self.stretch(planes, done, done + take);
             done += take;
             self.frames += take as u64;
             if self.frames == self.step_end {
                 self.close_step();
             }
         }
-        for (index, channel) in self.channels.iter_mut().enumerate() {
-            channel
-                .true_peak
-                .feed(block.channel(index), &self.interpolator);
+        for (plane, channel) in planes.iter().zip(&mut self.channels) {
+            if let Some(meter) = &mut channel.true_peak {
+                meter.feed(plane, &self.interpolator);
+            }
         }
     }
 
-    fn stretch(&mut self, block: &Block, from: usize, to: usize) {
+    fn stretch(&mut self, planes: &[&[f64]], from: usize, to: usize) {
         let mut lanes: [&[f64]; LANES] = [&[]; LANES];
         let mut silent = true;
         for group in &mut self.groups {
             for (lane, slot) in lanes[..group.size].iter_mut().enumerate() {
-                *slot = &block.channel(group.first + lane)[from..to];
+                *slot = &planes[group.first + lane][from..to];
             }
-            group.filter.run(&lanes[..group.size], &mut group.sums);
+            match &mut group.filter {
+                Some(filter) => filter.run(&lanes[..group.size], &mut group.sums),
+                None => group.sums.levels(&lanes[..group.size]),
+            }
             silent &= group.sums.largest == [0.0; LANES];
             for (lane, samples) in lanes[..group.size].iter().enumerate() {
                 let runs = &mut self.channels[group.first + lane].runs;
@@ -141,7 +164,7 @@ impl Meters {
             }
         }
         if !silent {
-            let samples = (0..self.order.channels).map(|channel| &block.channel(channel)[from..to]);
+            let samples = planes.iter().map(|plane| &plane[from..to]);
             self.edges.sound_in(self.frames, samples);
         }
     }
@@ -164,7 +187,9 @@ impl Meters {
         let mut loudest = 0.0f64;
         for group in &mut self.groups {
             let sums = std::mem::take(&mut group.sums);
-            group.filter.settle();
+            if let Some(filter) = &mut group.filter {
+                filter.settle();
+            }
             for lane in 0..group.size {
                 let channel = &mut self.channels[group.first + lane];
                 channel.squares += sums.squares[lane];
@@ -188,22 +213,21 @@ impl Meters {
             self.take_step();
         }
         for channel in &mut self.channels {
-            channel.true_peak.finish(&self.interpolator);
-            // The wave goes through its samples, so no filter may read less than the largest.
-            channel.true_peak.peak = channel.true_peak.peak.max(channel.largest);
+            if let Some(meter) = &mut channel.true_peak {
+                meter.finish(&self.interpolator);
+                // The wave goes through its samples: no filter may read less than the largest.
+                meter.peak = meter.peak.max(channel.largest);
+            }
             channel.runs.finish();
         }
         let frames = Frames(self.frames);
         let loudness = self.loudness.as_ref().map(|meter| meter.finish(frames));
         let peaks = self.peaks(loudness.as_ref());
         let overs = self.places(|channel| {
-            let kept = channel
-                .true_peak
-                .overs
-                .iter()
-                .map(|over| Kept::from_over(*over))
-                .collect();
-            (kept, channel.true_peak.overs_total)
+            let meter = channel.true_peak.as_ref();
+            let overs = meter.map_or(&[][..], |meter| &meter.overs);
+            let kept = overs.iter().map(|over| Kept::from_over(*over)).collect();
+            (kept, meter.map_or(0, |meter| meter.overs_total))
         });
         let full_scale_runs = self.places(|channel| {
             let kept = channel.runs.listed.iter().map(|&(start, length)| Kept {
@@ -226,6 +250,7 @@ impl Meters {
             edges: self.edges.finish(frames, self.order.sample_rate),
             overs,
             full_scale_runs,
+            immersive: None,
         }
     }
 
@@ -253,13 +278,14 @@ impl Meters {
         let top = self
             .channels
             .iter()
-            .map(|c| &c.true_peak)
+            .filter_map(|c| c.true_peak.as_ref())
             .reduce(|a, b| if b.peak > a.peak { b } else { a });
         let true_peak = top.and_then(|meter| DbTp::from_linear(meter.peak));
         let search = self
             .channels
             .iter()
-            .map(|c| c.true_peak.search_peak)
+            .filter_map(|c| c.true_peak.as_ref())
+            .map(|meter| meter.search_peak)
             .fold(0.0, f64::max);
         let margin = true_peak.zip(DbTp::from_linear(search));
         let sample = self.channels.iter().map(|c| c.largest).fold(0.0, f64::max);
@@ -290,13 +316,13 @@ impl Meters {
         let frames = self.frames.max(1) as f64;
         ChannelMeasurements {
             label: self.label(index),
-            true_peak_dbtp: DbTp::from_linear(channel.true_peak.peak),
+            true_peak_dbtp: (channel.true_peak.as_ref()).and_then(|m| DbTp::from_linear(m.peak)),
             sample_peak_dbfs: Dbfs::from_linear(channel.largest),
             rms_dbfs: Dbfs::from_linear((channel.squares / frames).sqrt()),
             dc_offset: channel.sum / frames,
             full_scale_runs: channel.runs.total,
             longest_full_scale_run: channel.runs.longest,
-            overs: channel.true_peak.overs_total,
+            overs: channel.true_peak.as_ref().map_or(0, |meter| meter.overs_total),
         }
     }
 

@@ -7,6 +7,8 @@
 mod dispatch;
 mod edges;
 mod full_scale;
+mod hop;
+pub mod immersive;
 mod k_weighting;
 mod loudness;
 mod meters;
@@ -15,6 +17,7 @@ mod true_peak;
 mod types;
 mod weights;
 
-pub use meters::{MeterOrder, Meters};
+pub use immersive::{Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts};
+pub use meters::{Depth, MeterOrder, Meters};
 pub use types::*;
 pub use weights::loudness_weight;

@@ -12,7 +12,7 @@
 
 use std::f64::consts::PI;
 
-use super::{Measurements, MeterOrder, Meters};
+use super::{Depth, Measurements, MeterOrder, Meters};
 use crate::layout::{self, Label};
 use crate::specimen::Block;
 use crate::units::{DbTp, Hertz, Lu, Lufs};
@@ -133,6 +133,7 @@ pub fn measure(
         over_ceiling_dbtp: -1.0,
         full_scale: 1.0,
         renderer: None,
+        depth: Depth::Full,
     });
     let mut block = Block::new(samples.len());
     let frames = samples.first().map_or(0, Vec::len);

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::immersive::Immersive;
 use crate::layout::Label;
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Lu, Lufs, Seconds};
 
@@ -23,6 +24,25 @@ pub struct Measurements {
     pub overs: Places,
     /// Runs of consecutive samples at full scale, in time order.
     pub full_scale_runs: Places,
+    /// Of an object-based file: its renders and parts. `loudness`, `peaks`, `overs` and
+    /// `measured_on` are then those of the main render, the rest of the file's own tracks.
+    pub immersive: Option<Box<Immersive>>,
+}
+
+impl Measurements {
+    /// Takes the figures of the main render for the file's own, and keeps all of them.
+    pub fn heard_on(&mut self, immersive: Immersive) {
+        if let Some(main) = immersive.renders.first() {
+            self.measured_on = main.measured_on.clone();
+            self.loudness = main.loudness.clone();
+            self.overs = main.overs.clone();
+            self.peaks = Peaks {
+                sample_peak_dbfs: self.peaks.sample_peak_dbfs,
+                ..main.peaks.clone()
+            };
+        }
+        self.immersive = Some(Box::new(immersive));
+    }
 }
 
 /// The layout behind a loudness figure (the same music reads up to 7 LU apart between layouts).

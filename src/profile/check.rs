@@ -17,13 +17,15 @@ use crate::layout;
 /// Where a limit names no source.
 pub const NO_SOURCE: &str = "the operator's own limit, no source given";
 
-/// One limit of a profile, as checked; `None` where `off` takes it from the parent.
+/// One limit of a profile, as checked; `None` where `off` takes it from the parent. `on` is the
+/// render that the table's own name says.
 pub fn limit(
     text: &Text,
     at: Range<usize>,
     raw: &RawLimit,
     known: &KnownCheck,
     parent: Option<&Limit>,
+    on: Option<String>,
 ) -> Result<Option<Limit>, Mistake> {
     let id = known.id;
     if known.always {
@@ -54,7 +56,28 @@ pub fn limit(
     let margin = margin(text, raw, &rule)?
         .or(inherited.map(|parent| parent.margin))
         .unwrap_or(0.0);
-    let render = render(text, raw, known)?.or(inherited.and_then(|parent| parent.render.clone()));
+    let said = render(text, raw, known)?;
+    if let (Some(said), Some(on), Some(place)) = (&said, &on, &raw.render)
+        && said != on
+    {
+        return Err(text.mistake(
+            place.span(),
+            format!("the table is for the render {on} and asks for {said}"),
+            "no render in a table whose name says one",
+        ));
+    }
+    let render = on.or(said).or(inherited.and_then(|parent| parent.render.clone()));
+    let severity = match (&render, raw.severity.as_ref()) {
+        (Some(render), Some(place)) if render == "binaural" && severity != Severity::Note => {
+            return Err(text.mistake(
+                place.span(),
+                "a binaural figure depends on whose head was measured: it never stops a file",
+                "severity = \"note\"",
+            ));
+        }
+        (Some(render), None) if render == "binaural" => Severity::Note,
+        _ => severity,
+    };
     let source = match (&raw.source, inherited) {
         (Some(source), _) => source.get_ref().trim().to_owned(),
         (None, Some(parent)) => parent.source.clone(),
@@ -384,20 +407,29 @@ fn margin(text: &Text, raw: &RawLimit, rule: &Rule) -> Result<Option<f64>, Mista
 }
 
 fn render(text: &Text, raw: &RawLimit, known: &KnownCheck) -> Result<Option<String>, Mistake> {
-    let Some(said) = &raw.render else {
-        return Ok(None);
-    };
+    match &raw.render {
+        Some(said) => render_named(text, &said.span(), said.get_ref(), known).map(Some),
+        None => Ok(None),
+    }
+}
+
+/// The render of that name, as it is always written.
+pub fn render_named(
+    text: &Text,
+    at: &Range<usize>,
+    name: &str,
+    known: &KnownCheck,
+) -> Result<String, Mistake> {
     if !known.on_renders {
         return Err(text.mistake(
-            said.span(),
+            at.clone(),
             format!("\"{}\" is not read on a render", known.id),
             "no render here: only loudness and peaks are read on one",
         ));
     }
-    let name = said.get_ref();
     match layout::by_name(name) {
-        Some(layout) => Ok(Some(layout.name.to_owned())),
-        None if name == "binaural" => Ok(Some(name.clone())),
+        Some(layout) => Ok(layout.name.to_owned()),
+        None if name == "binaural" => Ok(name.to_owned()),
         None => {
             let names: Vec<&str> = layout::LAYOUTS
                 .iter()
@@ -405,10 +437,39 @@ fn render(text: &Text, raw: &RawLimit, known: &KnownCheck) -> Result<Option<Stri
                 .chain(["binaural"])
                 .collect();
             Err(text.mistake(
-                said.span(),
+                at.clone(),
                 format!("there is no render \"{name}\""),
                 format!("one of {}", list(&names, "or")),
             ))
         }
     }
+}
+
+/// The layouts that object-based files are rendered to.
+pub fn renders(
+    text: &Text,
+    said: &Spanned<Vec<Spanned<String>>>,
+) -> Result<Vec<String>, Mistake> {
+    let mut renders = Vec::new();
+    for one in said.get_ref() {
+        let name = layout::by_name(one.get_ref()).map(|layout| layout.name);
+        match name.filter(|name| layout::RENDERABLE.contains(name)) {
+            Some(name) => renders.push(name.to_owned()),
+            None => {
+                return Err(text.mistake(
+                    one.span(),
+                    format!("\"{}\" is no layout that can be rendered to", one.get_ref()),
+                    format!("one of {}", list(&layout::RENDERABLE, "or")),
+                ));
+            }
+        }
+    }
+    if renders.is_empty() {
+        return Err(text.mistake(
+            said.span(),
+            "no render at all",
+            "renders = [\"0+5+0\", \"0+2+0\"], or no such line",
+        ));
+    }
+    Ok(renders)
 }

@@ -5,16 +5,21 @@ use serde_json::{Map, Value, json};
 use super::model::{Choice, Limit, Rule};
 use crate::layout::Label;
 
-/// BLAKE3 of what decides a judgement, as JSON with sorted keys: the limits, and the labels
-/// given to files that do not say theirs. Names, titles and sources decide nothing.
+/// BLAKE3 of what decides a judgement, as JSON with sorted keys: the limits, the labels
+/// given to files that do not say theirs, and the renders. Names, titles and sources decide nothing.
 pub fn digest<'a>(
     limits: impl Iterator<Item = (&'a String, &'a Limit)>,
     channels: Option<&[Label]>,
+    renders: Option<&[String]>,
 ) -> String {
     let limits: Map<String, Value> = limits
         .map(|(id, limit)| (id.clone(), canonical(limit)))
         .collect();
-    let all = json!({ "channels": channels, "limits": limits });
+    let mut all = json!({ "channels": channels, "limits": limits });
+    // Only where they are said: profiles of files without objects keep their digest.
+    if let Some(renders) = renders {
+        all["renders"] = json!(renders);
+    }
     blake3::hash(all.to_string().as_bytes())
         .to_hex()
         .to_string()

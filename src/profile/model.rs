@@ -20,7 +20,10 @@ pub struct Profile {
     pub origin: String,
     /// Labels for files that do not say where their channels play.
     pub channels: Option<Vec<Label>>,
-    /// By check id, in id order.
+    /// Layouts that an object-based file is rendered to, the main one first; without any those
+    /// that the limits name, and [`Profile::RENDERS`].
+    pub renders: Option<Vec<String>>,
+    /// By check id, in id order; `ID@LAYOUT` where the limit is for one render.
     pub limits: BTreeMap<String, Limit>,
     /// BLAKE3 of the resolved limits in canonical JSON: two profiles that judge alike have one
     /// digest, whatever their layout as text.
@@ -78,4 +81,35 @@ pub enum Severity {
     Note,
     Advise,
     Stop,
+}
+
+impl Profile {
+    /// Where a profile names none: the surround render on which the trade reads loudness, and
+    /// stereo. Common practice, no source.
+    pub const RENDERS: [&'static str; 2] = ["0+5+0", "0+2+0"];
+
+    /// The renders to make of an object-based file, the main one first; `binaural` is not among
+    /// them.
+    pub fn layouts(&self) -> Vec<String> {
+        let mut layouts: Vec<String> = match &self.renders {
+            Some(renders) => renders.clone(),
+            None => Self::RENDERS.map(str::to_owned).to_vec(),
+        };
+        layouts.extend(self.limits.values().filter_map(|limit| limit.render.clone()));
+        let mut known = Vec::new();
+        for layout in layouts {
+            if layout != "binaural" && !known.contains(&layout) {
+                known.push(layout);
+            }
+        }
+        known
+    }
+
+    /// All limits on one check: the plain one, then those on single renders.
+    pub fn limits_on<'a>(&'a self, check: &'a str) -> impl Iterator<Item = &'a Limit> {
+        self.limits
+            .iter()
+            .filter(move |(key, _)| key.split('@').next() == Some(check))
+            .map(|(_, limit)| limit)
+    }
 }

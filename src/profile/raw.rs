@@ -17,9 +17,10 @@ pub const KEYS: &[(&str, &str)] = &[
         "channels",
         "channels = \"7.1.4\", or labels: channels = \"M+030,M-030,M+000,LFE1\"",
     ),
+    ("renders", "renders = [\"0+5+0\", \"0+2+0\"], the main one first"),
     (
         "limits",
-        "a table for each check: [limits.\"loudness.integrated\"]",
+        "a table for each check: [limits.\"loudness.integrated\"], or on one render: [limits.\"loudness.integrated@0+2+0\"]",
     ),
     ("at_most", "at_most = -1.0"),
     ("at_least", "at_least = 4.0"),
@@ -51,6 +52,7 @@ pub struct RawProfile {
     pub about: Option<String>,
     pub extends: Said<String>,
     pub channels: Said<String>,
+    pub renders: Said<Vec<Spanned<String>>>,
     #[serde(default)]
     pub limits: BTreeMap<Spanned<String>, Spanned<RawLimit>>,
 }

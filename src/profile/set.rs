@@ -280,14 +280,31 @@ fn with_parent(
     let mut said: Vec<_> = one.raw.limits.iter().collect();
     said.sort_by_key(|(id, _)| id.span().start);
     for (id, raw) in said {
-        let Some(check) = known.iter().find(|check| check.id == id.get_ref()) else {
+        let (plain, render) = match id.get_ref().split_once('@') {
+            Some((plain, render)) => (plain, Some(render)),
+            None => (id.get_ref().as_str(), None),
+        };
+        let Some(check) = known.iter().find(|check| check.id == plain) else {
             return Err(unknown_check(known, text, id));
         };
-        match check::limit(text, id.span(), raw.get_ref(), check, limits.get(check.id))? {
-            Some(limit) => limits.insert(check.id.to_owned(), limit),
-            None => limits.remove(check.id),
+        let render = match render {
+            Some(render) => Some(check::render_named(text, &id.span(), render, check)?),
+            None => None,
+        };
+        let key = match &render {
+            Some(render) => format!("{plain}@{render}"),
+            None => plain.to_owned(),
+        };
+        let parent = limits.get(&key);
+        match check::limit(text, id.span(), raw.get_ref(), check, parent, render)? {
+            Some(limit) => limits.insert(key, limit),
+            None => limits.remove(&key),
         };
     }
+    let renders = match &one.raw.renders {
+        Some(said) => Some(check::renders(text, said)?),
+        None => parent.and_then(|parent| parent.renders.clone()),
+    };
     let channels = match &one.raw.channels {
         Some(said) => Some(channels(text, said)?),
         None => parent.and_then(|parent| parent.channels.clone()),
@@ -307,9 +324,10 @@ fn with_parent(
         } else {
             one.path.display().to_string()
         },
-        digest: digest(limits.iter(), channels.as_deref()),
+        digest: digest(limits.iter(), channels.as_deref(), renders.as_deref()),
         limits: limits as BTreeMap<String, Limit>,
         channels,
+        renders,
     })
 }
 

@@ -211,6 +211,7 @@ pub fn weighed() -> Weighed {
             edges: Edges::default(),
             overs: Places::default(),
             full_scale_runs: Places::default(),
+            immersive: None,
         }),
         judgement: too_loud(),
     }

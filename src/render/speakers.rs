@@ -5,6 +5,8 @@
 
 use crate::layout::{self, Label};
 
+pub use crate::layout::RENDERABLE;
+
 /// One loudspeaker of a layout.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Speaker {
@@ -24,11 +26,6 @@ pub struct SpeakerLayout {
     /// In output order, low-frequency loudspeakers among them.
     pub speakers: Vec<Speaker>,
 }
-
-/// The layouts of ITU-R BS.2051-3, clause 3 (systems A to J).
-pub const RENDERABLE: [&str; 10] = [
-    "0+2+0", "0+5+0", "2+5+0", "4+5+0", "4+5+1", "3+7+0", "4+9+0", "9+10+3", "0+7+0", "4+7+0",
-];
 
 impl SpeakerLayout {
     /// The layout of that BS.2051 name or name of the trade (`5.1`); `None` when it is

@@ -195,11 +195,11 @@ fn weigh_and_act(
         None => {
             let weighed = weigh::weigh(
                 &Request {
-                    path: &arrival.full_path(),
-                    profile: asked.profile,
                     channels: asked.channels,
                     md5: watch.md5,
                     incomplete: arrival.incomplete.as_deref(),
+                    head: house.head.clone(),
+                    ..Request::new(&arrival.full_path(), asked.profile)
                 },
                 &mut |_, _| match house.is_stopping() {
                     true => ControlFlow::Break(()),

@@ -81,7 +81,7 @@ pub(super) fn read(
 
     // A whole number of full blocks, so that no frame is carried from one piece to the next.
     let frame_bytes = linear.channels * linear.coding.bytes();
-    let block_bytes = Block::CAPACITY_FRAMES * frame_bytes;
+    let block_bytes = Block::capacity_frames(linear.channels) * frame_bytes;
     let piece_bytes = (PIECE_BYTES / block_bytes).max(1) * block_bytes;
     let mut piece = vec![0; piece_bytes];
 

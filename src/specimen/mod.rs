@@ -21,6 +21,7 @@
 
 mod block;
 mod caf;
+mod chunk;
 mod coded;
 mod completeness;
 mod core_audio;
@@ -43,6 +44,7 @@ mod text;
 mod wave;
 
 pub use block::{Block, BlockSink};
+pub use chunk::ChunkReader;
 pub use completeness::{Completeness, completeness};
 pub use digest::digest_file;
 pub use error::{OpenError, ReadError};

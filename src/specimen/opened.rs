@@ -6,6 +6,7 @@
 use std::path::Path;
 
 use super::block::BlockSink;
+use super::chunk::ChunkReader;
 use super::coded::{self, Coded};
 use super::error::{OpenError, ReadError};
 use super::facts::{Digests, Format, Metadata, Oddity, OddityKind};
@@ -128,6 +129,12 @@ impl Specimen {
     /// Those that the header shows; more may come with the samples.
     pub fn oddities(&self) -> &[Oddity] {
         &self.oddities
+    }
+
+    /// The payload of the first chunk of that id (`axml`, `chna`), where the container has chunks.
+    pub fn chunk(&self, id: &str) -> Option<ChunkReader<'_>> {
+        let chunk = self.metadata.chunks.iter().find(|chunk| chunk.id == id)?;
+        Some(ChunkReader::new(&self.source, chunk.offset, chunk.bytes))
     }
 
     /// One pass over the file's bytes: digests, payload digest and decoding share each piece.

@@ -49,7 +49,7 @@ impl Coding {
     }
 
     /// Fills `block` from whole frames; `frames.len()` is a multiple of `channels * bytes()` and
-    /// holds at most [`Block::CAPACITY_FRAMES`] frames. Floats may leave NaN and infinities in
+    /// holds at most [`Block::capacity_frames`] frames. Floats may leave NaN and infinities in
     /// it: see [`Coding::is_suspect`]. Returns the number of frames.
     pub fn decode(self, frames: &[u8], channels: usize, block: &mut Block) -> usize {
         use Order::{Big, Little};
@@ -284,8 +284,8 @@ mod tests {
 
     #[test]
     fn each_channel_gets_its_own_samples_over_all_tiles() {
-        for channels in [1usize, 2, 3, 12] {
-            let frames = Block::CAPACITY_FRAMES;
+        for channels in [1usize, 2, 3, 12, 22, 128] {
+            let frames = Block::capacity_frames(channels);
             let number = |frame: usize, channel: usize| (frame * channels + channel) as i32;
             let bytes: Vec<u8> = (0..frames)
                 .flat_map(|f| (0..channels).map(move |c| number(f, c)))

@@ -127,6 +127,7 @@ fn file(layout: &str) -> File {
             },
             overs: Places::default(),
             full_scale_runs: Places::default(),
+            immersive: None,
         }),
         unread: None,
         incomplete: None,

@@ -312,7 +312,7 @@ impl<'a> Blocks<'a> {
         }
         let mut taken = 0;
         while taken < frames {
-            let count = (frames - taken).min(Block::CAPACITY_FRAMES - self.filled);
+            let count = (frames - taken).min(self.capacity() - self.filled);
             for (channel, plane) in planes.iter().enumerate().take(self.coded.channels) {
                 let room = &mut self.block.channel_mut(channel)[self.filled..self.filled + count];
                 room.copy_from_slice(&plane[taken..taken + count]);
@@ -334,11 +334,15 @@ impl<'a> Blocks<'a> {
             self.filled += count;
             self.frames += count as u64;
             taken += count;
-            if self.filled == Block::CAPACITY_FRAMES {
+            if self.filled == self.capacity() {
                 self.flush(sink)?;
             }
         }
         ControlFlow::Continue(())
+    }
+
+    fn capacity(&self) -> usize {
+        Block::capacity_frames(self.coded.channels)
     }
 
     fn flush(&mut self, sink: &mut dyn BlockSink) -> ControlFlow<()> {

@@ -1,15 +1,22 @@
 //! The pure composition: one file in, one judgement out. Writes nothing, knows no ledger and
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
+mod immersive;
+
 use std::cell::Cell;
 use std::ops::ControlFlow;
 use std::path::Path;
+use std::sync::Arc;
+
+pub use immersive::AdmWeighed;
 
 use crate::intake::Identity;
 use crate::judge::{self, Facts, Judgement};
 use crate::layout::Label;
-use crate::measure::{Measurements, MeterOrder, Meters};
+use crate::measure::{Depth, ImmersiveMeters, Measurements, MeterOrder, Meters};
 use crate::profile::Profile;
+use crate::render::Choice;
+use crate::render::binaural::HeadSet;
 use crate::specimen::{
     self, Block, BlockSink, Digests, Encoding, Format, Metadata, OpenError, ReadError, Specimen,
 };
@@ -24,6 +31,30 @@ pub struct Request<'a> {
     pub md5: bool,
     /// Why intake gave up waiting for the file to become complete.
     pub incomplete: Option<&'a str>,
+    /// Layouts to render an object-based file to, besides the profile's; `binaural` among them
+    /// asks for nothing: it is made where `head` is there.
+    pub renders: &'a [String],
+    /// What is heard of an object-based file that offers more than one thing.
+    pub choice: &'a Choice,
+    /// Whose ears a binaural render is made for; without it there is none.
+    pub head: Option<Arc<HeadSet>>,
+}
+
+impl<'a> Request<'a> {
+    /// The plain weighing of one file: what the profile asks, nothing besides.
+    pub fn new(path: &'a Path, profile: &'a Profile) -> Self {
+        static ALL: Choice = Choice { programme: None, complementary: Vec::new(), importance: None };
+        Self {
+            path,
+            profile,
+            channels: None,
+            md5: false,
+            incomplete: None,
+            renders: &[],
+            choice: &ALL,
+            head: None,
+        }
+    }
 }
 
 /// All that was found out about one file.
@@ -38,6 +69,8 @@ pub struct Weighed {
     pub format: Option<Format>,
     pub metadata: Metadata,
     pub measurements: Option<Measurements>,
+    /// The audio definition metadata; `None` for a file that has none.
+    pub adm: Option<AdmWeighed>,
     pub judgement: Judgement,
 }
 
@@ -79,8 +112,13 @@ pub fn weigh(
     let identity = specimen.identity();
     let format = specimen.format().clone();
     let stopped = Cell::new(false);
+    let mut adm = immersive::metadata(&specimen, request);
+    let renders = adm.as_mut().and_then(|adm| immersive::meters(adm, &format, request));
+    // Tracks of an object-based file are not what is heard: their loudness says nothing.
+    let depth = if adm.is_some() { Depth::Levels } else { Depth::Full };
     let mut scales = Scales {
-        meters: Meters::new(order(&format, request.profile)),
+        meters: Meters::new(order(&format, request.profile, depth)),
+        renders,
         stopped: &stopped,
     };
     let reading = specimen.read(request.md5, &mut scales, &mut |done| {
@@ -95,7 +133,17 @@ pub fn weigh(
     if reading.identity_after != identity {
         return Err(WeighError::Changed);
     }
-    let measurements = scales.meters.finish();
+    let Scales { meters, renders, .. } = scales;
+    let mut measurements = meters.finish();
+    match renders.map(ImmersiveMeters::finish) {
+        Some(Ok(immersive)) => measurements.heard_on(immersive),
+        Some(Err(error)) => {
+            if let Some(adm) = &mut adm {
+                adm.not_rendered = Some(error.to_string());
+            }
+        }
+        None => {}
+    }
     let judgement = judge::judge(
         &Facts {
             name: request.path.file_name().unwrap_or_default(),
@@ -103,6 +151,7 @@ pub fn weigh(
             metadata: &reading.metadata,
             oddities: &reading.oddities,
             measurements: Some(&measurements),
+            adm: adm.as_ref().map(AdmWeighed::read),
             unread: None,
             incomplete: request.incomplete,
         },
@@ -115,6 +164,7 @@ pub fn weigh(
         format: Some(format),
         metadata: reading.metadata,
         measurements: Some(measurements),
+        adm,
         judgement,
     })
 }
@@ -131,6 +181,7 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
             metadata: &metadata,
             oddities: &[],
             measurements: None,
+            adm: None,
             unread: Some(why),
             incomplete: request.incomplete,
         },
@@ -143,11 +194,12 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
         format: None,
         metadata,
         measurements: None,
+        adm: None,
         judgement,
     })
 }
 
-fn order(format: &Format, profile: &Profile) -> MeterOrder {
+fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
     let full_scale = match (&format.encoding, format.bit_depth) {
         (Encoding::Pcm | Encoding::Flac | Encoding::Alac, Some(bits)) => {
             1.0 - 2f64.powi(1 - i32::from(bits))
@@ -161,11 +213,13 @@ fn order(format: &Format, profile: &Profile) -> MeterOrder {
         over_ceiling_dbtp: judge::over_ceiling_dbtp(profile),
         full_scale,
         renderer: None,
+        depth,
     }
 }
 
 struct Scales<'a> {
     meters: Meters,
+    renders: Option<ImmersiveMeters>,
     stopped: &'a Cell<bool>,
 }
 
@@ -175,6 +229,9 @@ impl BlockSink for Scales<'_> {
             return ControlFlow::Break(());
         }
         self.meters.feed(block);
+        if let Some(renders) = &mut self.renders {
+            renders.feed(&block.planes());
+        }
         ControlFlow::Continue(())
     }
 }

@@ -1,0 +1,108 @@
+//! Immersive masters before the judge: structure, content, and what only a render shows.
+//!
+//! In: the facts of the metadata and of the renders. Out: one finding a check. The room that
+//! reads the metadata says what is wrong with them and how badly; here it is held against the
+//! profile, which may soften, sharpen or switch off.
+
+mod content;
+mod numbers;
+mod table;
+
+pub use numbers::read;
+pub use table::IMMERSIVE;
+
+use super::catalogue::Check;
+use super::facts::Facts;
+use super::told::Told;
+use super::words::asked;
+use crate::adm::check as adm;
+use crate::measure::{Place, Places};
+use crate::profile::{Limit, Rule, Severity};
+use crate::units::{Frames, Seconds};
+
+/// Something that is wrong, or worth a note, with its weight.
+pub(super) struct Found {
+    pub severity: Severity,
+    /// Where: an element's id, a track, `axml`.
+    pub subject: String,
+    pub says: String,
+    pub count: u64,
+    pub at_s: Option<f64>,
+}
+
+/// True for the faults that are judged on every file with audio definition metadata.
+pub fn is_ours(check: &Check) -> bool {
+    check.id.starts_with("immersive.") && check.takes == crate::profile::Takes::Fault
+}
+
+/// The finding of a fault; `None` where there is nothing to tell.
+pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
+    facts.adm?;
+    let mut found = found(check, facts);
+    found.sort_by(|a, b| b.severity.cmp(&a.severity));
+    let source = limit.map_or(check.source, |limit| limit.source.as_str());
+    let words = limit.and_then(|limit| asked(&limit.rule, check.unit));
+    let Some(worst) = found.first() else {
+        // What no limit asks for and nobody found is not told: there are fifty of them.
+        return limit.map(|_| {
+            Told::new(check, "file", source).limit(words).says(format!("no {}", check.title))
+        });
+    };
+    let severity = match limit.map(|limit| (&limit.rule, limit.severity)) {
+        None => worst.severity,
+        Some((Rule::Report, _)) => Severity::Note,
+        // A note stays one: rounding is no fault, whatever a profile asks.
+        Some(_) if worst.severity == Severity::Note => Severity::Note,
+        Some((_, asked)) => asked,
+    };
+    let total: u64 = found.iter().fold(0, |sum, one| sum.saturating_add(one.count));
+    let mut places = Places::default();
+    for one in &found {
+        if let Some(at) = one.at_s {
+            places.push(Place {
+                start_s: Seconds(at),
+                end_s: Seconds(at),
+                start_frame: Frames((at * f64::from(facts.sample_rate_hz())).round() as u64),
+                channel: Some(one.subject.clone()),
+                value: None,
+            });
+        }
+    }
+    let says = match (found.len(), total) {
+        (1, 1) => worst.says.clone(),
+        (1, many) => format!("{}, and {} more like it there", worst.says, many - 1),
+        (_, many) => format!("{}, and {} more such places", worst.says, many - 1),
+    };
+    let told = Told::new(check, worst.subject.clone(), source)
+        .limit(words)
+        .places(&places)
+        .brief(format!("{}: {}", check.title, worst.says), None)
+        .says(says);
+    Some(match severity {
+        Severity::Note => told.noted(),
+        severity => told.failed(severity),
+    })
+}
+
+fn found(check: &Check, facts: &Facts) -> Vec<Found> {
+    let class = check.id.trim_start_matches("immersive.");
+    let mut found: Vec<Found> = facts
+        .adm
+        .iter()
+        .flat_map(|read| read.findings)
+        .filter(|finding| finding.class.name() == class)
+        .map(|finding| Found {
+            severity: match finding.severity {
+                adm::Severity::Fail => check.severity.max(Severity::Advise),
+                adm::Severity::Warn => check.severity.min(Severity::Advise),
+                adm::Severity::Note => Severity::Note,
+            },
+            subject: finding.element.clone(),
+            says: finding.says.clone(),
+            count: finding.count.max(1),
+            at_s: finding.at_s,
+        })
+        .collect();
+    found.extend(content::found(check, facts));
+    found
+}
