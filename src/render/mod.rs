@@ -4,5 +4,15 @@
 //! Knows nothing of loudness, files or limits. Memory is bounded by the metadata, never by the
 //! length of the audio; the size of the blocks that go in does not change one bit of what comes out.
 
+pub mod allocentric;
+pub mod conversion;
+pub mod divergence;
+pub mod geometry;
+pub mod object_gains;
 pub mod point;
+pub mod polar;
+pub mod screen;
 pub mod speakers;
+
+#[cfg(test)]
+pub(crate) mod tests;
