@@ -7,12 +7,22 @@
 //! change one bit of what comes out.
 
 mod allocation;
+pub mod allocentric;
+pub mod conversion;
 mod convolver;
+pub mod decorrelators;
+pub mod direct_speakers;
+pub mod divergence;
 mod gains;
+pub mod geometry;
+pub mod hoa;
 mod mix;
+pub mod object_gains;
 pub mod point;
+pub mod polar;
 mod renderer;
 mod scene;
+pub mod screen;
 pub mod speakers;
 mod voice;
 
