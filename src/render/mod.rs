@@ -4,5 +4,9 @@
 //! Knows nothing of loudness, files or limits. Memory is bounded by the metadata, never by the
 //! length of the audio; the size of the blocks that go in does not change one bit of what comes out.
 
+pub mod allocentric;
+pub mod decorrelators;
+pub mod direct_speakers;
+pub mod hoa;
 pub mod point;
 pub mod speakers;
