@@ -70,3 +70,6 @@ impl RenderError {
         }
     }
 }
+
+#[cfg(test)]
+pub(crate) mod tests;
