@@ -4,16 +4,20 @@
 //! In: an item of the scene and the number of a block. Out: one direct and one diffuse gain per
 //! loudspeaker. A block that says the same as the one before is not calculated again.
 
+use std::sync::Arc;
+
 use super::RenderError;
-use super::direct_speakers::SpeakerGainCalculator;
-use super::hoa;
+use super::direct_speakers::{EdgeLock, PointPanner, SpeakerGainCalculator};
+use super::hoa::{Component, HoaDecoders, HoaError, Normalization};
 use super::object_gains::ObjectGainCalculator;
 use super::point::{ObjectGains, ObjectPoint, SpeakerPoint};
+use super::polar::PolarPanner;
 use super::scene::{HoaGroup, Item, Kind, Scene};
+use super::screen::ScreenHandler;
 use super::speakers::SpeakerLayout;
 use super::voice::{Glide, ObjectTime, Timing};
 use crate::adm::Model;
-use crate::adm::block::{BlockTime, Blocks, ObjectBlock};
+use crate::adm::block::{BlockTime, Blocks, ObjectBlock, ScreenEdgeLock};
 use crate::adm::model::PositionOffset;
 
 /// The calculators of one layout.
@@ -21,6 +25,7 @@ pub(super) struct GainSource {
     layout: SpeakerLayout,
     objects: ObjectGainCalculator,
     speakers: SpeakerGainCalculator,
+    hoa: HoaDecoders,
     object_gains: ObjectGains,
     speaker_gains: Vec<f64>,
 }
@@ -28,9 +33,12 @@ pub(super) struct GainSource {
 impl GainSource {
     pub(super) fn new(layout: &SpeakerLayout) -> Result<Self, RenderError> {
         let silent = vec![0.0; layout.len()];
+        let panner: Arc<dyn PointPanner> = Arc::new(PolarPanner::new(layout)?);
+        let edges = Arc::new(ScreenHandler::new(layout));
         Ok(Self {
-            objects: ObjectGainCalculator::new(layout),
-            speakers: SpeakerGainCalculator::new(layout),
+            objects: ObjectGainCalculator::new(layout)?,
+            speakers: SpeakerGainCalculator::new(layout, panner.clone(), edges),
+            hoa: HoaDecoders::new(layout, panner),
             object_gains: ObjectGains { direct: silent.clone(), diffuse: silent.clone() },
             speaker_gains: silent,
             layout: layout.clone(),
@@ -145,7 +153,7 @@ impl VoiceGains {
             (Self::Hoa { part, column }, _, Kind::Hoa(group)) => {
                 let column = match column {
                     Some(column) => column,
-                    None => column.insert(decode(group, *part, item.gain, &source.layout)?),
+                    None => column.insert(decode(group, *part, item.gain, source)?),
                 };
                 out[..count].copy_from_slice(column);
                 out[count..].fill(0.0);
@@ -156,15 +164,37 @@ impl VoiceGains {
     }
 }
 
+/// One column of the decoder: the gains of channel `part`, one per loudspeaker of the layout.
 fn decode(
     group: &HoaGroup,
     part: usize,
     gain: f64,
-    layout: &SpeakerLayout,
-) -> Result<Vec<f64>, RenderError> {
-    let matrix = hoa::decoder(layout, &group.components, &group.normalization)?;
-    let own = group.gains[part] * gain;
-    Ok(matrix.iter().map(|row| row[part] * own).collect())
+    source: &mut GainSource,
+) -> Result<Vec<f64>, HoaError> {
+    let components: Vec<Component> = group
+        .components
+        .iter()
+        .map(|&(order, degree)| Component { order, degree })
+        .collect();
+    let normalization: Normalization = group.normalization.parse()?;
+    let matrix = source.hoa.decoder(&components, normalization)?;
+    let mut column = vec![0.0; source.layout.len()];
+    for (row, output) in source.layout.full_range().into_iter().enumerate() {
+        column[output] = matrix.row(row)[part] * group.gains[part] * gain;
+    }
+    Ok(column)
+}
+
+impl PointPanner for PolarPanner {
+    fn pan(&self, direction: [f64; 3], out: &mut [f64]) {
+        self.gains(direction, out);
+    }
+}
+
+impl EdgeLock for ScreenHandler {
+    fn lock(&self, position: [f64; 3], lock: ScreenEdgeLock, cartesian: bool) -> [f64; 3] {
+        ScreenHandler::lock(self, position, lock, cartesian)
+    }
 }
 
 impl Kind {

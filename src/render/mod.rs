@@ -54,7 +54,9 @@ pub enum RenderError {
     #[error("{channel}: positionOffset and position are not both polar or both Cartesian")]
     Offset { channel: String },
     #[error("HOA: {0}")]
-    Hoa(String),
+    Hoa(#[from] hoa::HoaError),
+    #[error(transparent)]
+    NoPanner(#[from] polar::NoPanner),
 }
 
 impl RenderError {

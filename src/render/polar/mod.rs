@@ -17,7 +17,7 @@ use crate::render::speakers::{Speaker, SpeakerLayout};
 use regions::{Corner, Region, normalise};
 
 /// Why there is no panner for a set of loudspeakers.
-#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+#[derive(Clone, Debug, thiserror::Error, PartialEq, Eq)]
 pub enum NoPanner {
     #[error("loudspeaker {0} has no place")]
     NoPlace(Label),
