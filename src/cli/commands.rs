@@ -17,6 +17,7 @@ use super::explain;
 use super::look;
 use super::output::{Output, is_broken_pipe, remark, said};
 use super::pool;
+use super::render;
 use super::selfcheck;
 use super::verify::{self, Item, Outcome};
 use super::weigh::{self, UsualNames};
@@ -38,6 +39,7 @@ fn command(command: Command, out: &mut Output) -> anyhow::Result<Exit> {
     match command {
         Command::Run { config } => run::run(&config).map(|()| Exit::Fine),
         Command::Weigh(asked) => weigh::run(&asked, out),
+        Command::Render(asked) => render::run(&asked, out),
         Command::Demo { dir } => {
             let as_told = demo::run(dir)?;
             Ok(if as_told { Exit::Fine } else { Exit::Stopped })

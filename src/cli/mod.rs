@@ -16,6 +16,7 @@ mod look;
 mod output;
 mod pool;
 mod progress;
+mod render;
 mod selfcheck;
 mod text;
 mod verify;

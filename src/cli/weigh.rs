@@ -29,6 +29,7 @@ use super::find;
 use super::output::{Output, remark, said};
 use super::pool;
 use super::progress::{Board, Meter};
+use super::render::head;
 use super::text;
 
 /// Where nobody names a profile: what most deliveries of a mastering studio are. Own choice.
@@ -214,6 +215,8 @@ fn job<'a>(
     asked: &'a args::Weigh,
     profiles: &'a ProfileSet,
     config: Option<&'a Config>,
+    choice: &'a Choice,
+    head: Option<&Arc<HeadSet>>,
 ) -> anyhow::Result<Job<'a>> {
     let absolute = std::path::absolute(&path)
         .with_context(|| format!("{}: no path", printable(path.as_os_str())))?;
@@ -233,6 +236,9 @@ fn job<'a>(
         path,
         profile,
         channels,
+        renders: &asked.renders,
+        choice,
+        head: head.cloned(),
         meter: Meter::of(bytes),
     })
 }

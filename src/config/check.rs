@@ -14,7 +14,7 @@ use super::folders::{self, Folders, absolute};
 use super::mail;
 use super::mistake::{Mistake, Text};
 use super::model::{
-    Config, Crew, OtherFiles, RecordPlace, Route, Service, Studio, Watch, WatchKind,
+    Config, Crew, OtherFiles, RecordPlace, RenderSettings, Route, Service, Studio, Watch, WatchKind,
 };
 use super::raw::{RawConfig, RawCrew, RawRoute, RawService, RawStudio, RawWatch};
 use super::values::{
@@ -91,6 +91,14 @@ pub fn config(text: &Text, raw: RawConfig, profiles: &[String]) -> Result<Config
         mail,
         service: raw.service.map(|raw| service(text, &raw)).transpose()?,
         crew: crew(text, raw.crew.as_ref())?,
+        render: RenderSettings {
+            head: raw
+                .render
+                .as_ref()
+                .and_then(|render| render.head.as_ref())
+                .map(|head| absolute(text, head, "head").map(|written| written.path))
+                .transpose()?,
+        },
         profiles_folder: super::profiles_folder(text.path),
     })
 }

@@ -15,8 +15,16 @@ pub struct Config {
     pub mail: Option<Mail>,
     pub service: Option<Service>,
     pub crew: Crew,
+    pub render: RenderSettings,
     /// The operator's profiles: `profiles/` beside the configuration.
     pub profiles_folder: PathBuf,
+}
+
+/// What renders of object-based files need besides the file.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RenderSettings {
+    /// A set of head-related responses (AES69), absolute; without one there is no binaural render.
+    pub head: Option<PathBuf>,
 }
 
 #[derive(Clone, Debug)]

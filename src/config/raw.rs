@@ -20,6 +20,8 @@ pub const KEYS: &[(&str, &str)] = &[
     ("mail", "a table: [notice.mail]"),
     ("service", "a table: [service]"),
     ("crew", "a table: [crew]"),
+    ("render", "a table: [render]"),
+    ("head", "head = \"/srv/audio/heads/dummy-head.sofa\""),
     ("state", "state = \"/var/lib/weighbridge\""),
     ("name", "name = \"outbound\""),
     ("folder", "folder = \"/srv/audio/outbound\""),
@@ -67,6 +69,13 @@ pub struct RawConfig {
     pub notice: Option<RawNotice>,
     pub service: Option<RawService>,
     pub crew: Option<RawCrew>,
+    pub render: Option<RawRender>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RawRender {
+    pub head: Said<String>,
 }
 
 #[derive(Deserialize)]

@@ -13,6 +13,7 @@ mod convolver;
 pub mod decorrelators;
 pub mod direct_speakers;
 pub mod divergence;
+pub mod float_wave;
 mod gains;
 pub mod geometry;
 pub mod hoa;

@@ -18,10 +18,12 @@ use crate::custody::{self, Ended};
 use crate::intake::{RootMemory, WatchHandle};
 use crate::ledger::{Ledger, Root};
 use crate::profile::ProfileSet;
+use crate::render::binaural::HeadSet;
 
 pub(super) struct House {
     pub(super) config: Config,
     pub(super) profiles: ProfileSet,
+    pub(super) head: Option<Arc<HeadSet>>,
     pub(super) ledger: Ledger,
     pub(super) alarms: Arc<Alarms>,
     /// Wakes the mail loop.
@@ -60,6 +62,7 @@ impl House {
             alarms,
             config: loaded.config,
             profiles: loaded.profiles,
+            head: loaded.head,
             ledger,
             post,
             stopping: AtomicBool::new(false),

@@ -2,17 +2,22 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 use std::time::Duration;
+
+use anyhow::Context;
 
 use crate::config::{self, Config, RecordPlace};
 use crate::judge;
 use crate::profile::ProfileSet;
+use crate::render::binaural::HeadSet;
 
 /// A configuration that holds together, with its profiles.
 pub struct Loaded {
     pub config: Config,
     pub profiles: ProfileSet,
+    /// Whose ears binaural renders are made for.
+    pub head: Option<Arc<HeadSet>>,
 }
 
 /// Reads the configuration and the profiles beside it, and checks both.
@@ -27,7 +32,16 @@ pub fn load(path: &Path) -> anyhow::Result<Loaded> {
     if let Some(clash) = real_clash(&config) {
         anyhow::bail!("{}: {clash}", path.display());
     }
-    Ok(Loaded { config, profiles })
+    let head = match &config.render.head {
+        Some(path) => {
+            let head = HeadSet::open(path).with_context(|| {
+                format!("the head-related responses {} cannot be used", path.display())
+            })?;
+            Some(Arc::new(head))
+        }
+        None => None,
+    };
+    Ok(Loaded { config, profiles, head })
 }
 
 /// Folders that are apart by name and yet one on the disk (a symbolic link, a second mount of

@@ -2,6 +2,7 @@
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
 mod immersive;
+mod rerender;
 
 use std::cell::Cell;
 use std::ops::ControlFlow;
@@ -9,6 +10,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 pub use immersive::AdmWeighed;
+pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 
 use crate::intake::Identity;
 use crate::judge::{self, Facts, Judgement};
