@@ -128,7 +128,7 @@ pub struct HeadphoneVirtualise {
     pub direct_to_reverberant_ratio_db: f64,
 }
 
-/// The blocks of an Objects channel, in file order.
+/// The blocks of an Objects channel, in order of time.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ObjectBlocks {
     pub blocks: Vec<ObjectBlock>,
@@ -140,14 +140,21 @@ impl ObjectBlocks {
         &self.traits[block.traits as usize]
     }
 
-    /// Adds a block whose traits are `traits`, kept once however many blocks have them.
+    /// How many traits are compared with those of a new block.
+    const LOOK_BACK: usize = 8;
+
+    /// Adds a block whose traits are `traits`; traits like those of one of the last few are
+    /// kept once, however many blocks have them.
     pub fn push(&mut self, mut block: ObjectBlock, traits: ObjectTraits) {
-        // Blocks of one channel nearly always have the traits of the block before.
-        let known = self.traits.iter().rposition(|kept| *kept == traits);
-        block.traits = known.unwrap_or_else(|| {
+        // Blocks of one channel nearly always have the traits of the block before, or of one
+        // shortly before. Looking further back would take forever where all differ.
+        let old = self.traits.len().saturating_sub(Self::LOOK_BACK);
+        let known = self.traits[old..].iter().rposition(|kept| *kept == traits);
+        let index = known.map_or(self.traits.len(), |index| old + index);
+        if known.is_none() {
             self.traits.push(traits);
-            self.traits.len() - 1
-        }) as u32;
+        }
+        block.traits = u32::try_from(index).expect("a channel's blocks fit in memory");
         self.blocks.push(block);
     }
 }
@@ -265,7 +272,7 @@ impl Blocks {
         self.len() == 0
     }
 
-    /// Time and number of every block in file order, whatever the type.
+    /// Time and number of every block in order, whatever the type.
     pub fn times(&self) -> Box<dyn Iterator<Item = (BlockTime, BlockNumber)> + '_> {
         match self {
             Self::DirectSpeakers(blocks) => Box::new(blocks.iter().map(|b| (b.time, b.number))),

@@ -5,9 +5,19 @@
 //! Knows nothing of rendering, loudness or limits.
 
 pub mod block;
+pub mod check;
+pub mod chna;
+mod common;
+pub mod finding;
+pub mod labels;
 pub mod model;
+pub mod parse;
+mod resolve;
 pub mod time;
 
+pub use chna::{Chna, ChnaRow};
+pub use finding::{Class, Finding, Severity};
+pub use labels::{bed_label, is_lfe_label};
 pub use model::Model;
 
 /// A file or folder of the outside references, where there are any beside the project.

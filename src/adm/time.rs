@@ -142,6 +142,63 @@ impl AdmTime {
     }
 }
 
+impl AdmTime {
+    /// The time nearest to a decimal one that is finer than is kept; `None` for every other
+    /// form, and for times beyond two hundred days.
+    pub fn nearest(text: &str) -> Option<Self> {
+        let mut parts = text.trim().splitn(3, ':');
+        let (hours, minutes, rest) = (parts.next()?, parts.next()?, parts.next()?);
+        let (seconds, fraction) = rest.split_once('.')?;
+        let number = |digits: &str| {
+            let plain = !digits.is_empty() && digits.bytes().all(|byte| byte.is_ascii_digit());
+            plain.then(|| digits.parse::<u64>().ok()).flatten()
+        };
+        let whole = number(hours)?
+            .checked_mul(3600)?
+            .checked_add(number(minutes)?.checked_mul(60)?)?
+            .checked_add(number(seconds)?)?;
+        Self::decimal_of(whole, fraction).map(|(time, _)| time)
+    }
+
+    /// Decimal seconds from the digits before and behind the point, and whether they had to be
+    /// rounded: to nine decimals, to fewer where the time is long.
+    pub fn decimal(whole: &str, fraction: &str) -> Option<(Self, bool)> {
+        let whole = if whole.is_empty() {
+            0
+        } else {
+            whole.parse().ok()?
+        };
+        Self::decimal_of(whole, fraction)
+    }
+
+    fn decimal_of(whole: u64, fraction: &str) -> Option<(Self, bool)> {
+        if !fraction.bytes().all(|byte| byte.is_ascii_digit()) {
+            return None;
+        }
+        let fraction = fraction.trim_end_matches('0');
+        let wanted = u32::try_from(fraction.len()).unwrap_or(u32::MAX);
+        for power in (0..=wanted.min(9)).rev() {
+            let (kept, cut) = fraction.split_at(power as usize);
+            let up = cut.as_bytes().first().is_some_and(|&digit| digit >= b'5');
+            let over = if kept.is_empty() {
+                0
+            } else {
+                kept.parse::<u64>().ok()?
+            };
+            let numerator = whole
+                .checked_mul(10_u64.pow(power))
+                .and_then(|ticks| ticks.checked_add(over + u64::from(up)));
+            // From six decimals down, rounding would be heard of.
+            match numerator.and_then(|numerator| Self::new(numerator, 10_u64.pow(power))) {
+                Some(time) => return Some((time, power < wanted)),
+                None if power <= 6 => return None,
+                None => {}
+            }
+        }
+        None
+    }
+}
+
 impl PartialOrd for AdmTime {
     fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
         Some(self.cmp(other))
@@ -309,6 +366,26 @@ mod tests {
         ] {
             assert!(AdmTime::parse(text).is_err(), "{text}");
         }
+    }
+
+    #[test]
+    fn a_time_finer_than_is_kept_is_rounded_when_that_is_asked_for() {
+        let near = |text: &str| AdmTime::nearest(text).map(|time| time.to_string());
+        assert_eq!(
+            near("00:00:00.0213333333333").as_deref(),
+            Some("00:00:00.021333333")
+        );
+        assert_eq!(
+            near("00:00:59.9999999999").as_deref(),
+            Some("00:01:00.000000000")
+        );
+        // Beyond 4.8 hours nine decimals do not fit.
+        assert_eq!(
+            near("05:00:00.123456789").as_deref(),
+            Some("05:00:00.12345679")
+        );
+        assert_eq!(near("00:00:00.x"), None);
+        assert_eq!(near("9999999:00:00.1234567"), None);
     }
 
     #[test]

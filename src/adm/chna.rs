@@ -1,0 +1,129 @@
+//! The `chna` chunk: which track of the file carries which audioTrackUID.
+//!
+//! In: the chunk's bytes. Out: the declared counts and the rows as written, padding rows left
+//! out. Judges nothing; `check` does.
+//!
+//! Source: ITU-R BS.2088-1 (chna chunk), ITU-R BS.2076-2, clause 7.
+
+/// One row of the chunk; texts without their padding.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct ChnaRow {
+    /// From 1.
+    pub track_index: u16,
+    /// `ATU_xxxxxxxx`
+    pub uid: String,
+    /// `AT_xxxxxxxx_xx`, or `AC_xxxxxxxx` after BS.2076-2.
+    pub track_ref: String,
+    /// `AP_xxxxxxxx`; empty when the row names none.
+    pub pack_ref: String,
+}
+
+/// The whole chunk.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Chna {
+    /// numTracks as the chunk says it.
+    pub declared_tracks: u16,
+    /// numUIDs as the chunk says it.
+    pub declared_uids: u16,
+    /// Every row that holds anything, beyond the declared number too.
+    pub rows: Vec<ChnaRow>,
+    /// Bytes behind the last whole row.
+    pub rest: usize,
+}
+
+const HEAD: usize = 4;
+const ROW: usize = 40;
+
+impl Chna {
+    /// Reads the payload of a chna chunk. A chunk shorter than its head has no rows and
+    /// declares none.
+    pub fn parse(bytes: &[u8]) -> Self {
+        let word = |at: usize| match bytes.get(at..at + 2) {
+            Some(&[low, high]) => u16::from_le_bytes([low, high]),
+            _ => 0,
+        };
+        let table = bytes.get(HEAD..).unwrap_or_default();
+        let rows = table.chunks_exact(ROW);
+        Self {
+            declared_tracks: word(0),
+            declared_uids: word(2),
+            rest: rows.remainder().len(),
+            rows: rows
+                .filter(|row| row.iter().any(|&byte| byte != 0))
+                .map(|row| ChnaRow {
+                    track_index: u16::from_le_bytes([row[0], row[1]]),
+                    uid: text(&row[2..14]),
+                    track_ref: text(&row[14..28]),
+                    pack_ref: text(&row[28..39]),
+                })
+                // A spare row may be written with spaces, or with an index and no UID.
+                .filter(|row| {
+                    row.track_index != 0 || !row.uid.is_empty() || !row.track_ref.is_empty()
+                })
+                .collect(),
+        }
+    }
+}
+
+/// A padded field: up to the first zero byte, without spaces around. Bytes that are no ASCII
+/// become U+FFFD, so that they cannot pass for an id.
+fn text(field: &[u8]) -> String {
+    let end = field
+        .iter()
+        .position(|&byte| byte == 0)
+        .unwrap_or(field.len());
+    field[..end]
+        .iter()
+        .map(|&byte| match byte {
+            0x20..=0x7e => char::from(byte),
+            _ => char::REPLACEMENT_CHARACTER,
+        })
+        .collect::<String>()
+        .trim()
+        .to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(index: u16, uid: &str, track: &str, pack: &str) -> Vec<u8> {
+        let mut row = index.to_le_bytes().to_vec();
+        for (text, width) in [(uid, 12), (track, 14), (pack, 12)] {
+            let mut field = text.as_bytes().to_vec();
+            field.resize(width, 0);
+            row.extend(field);
+        }
+        row
+    }
+
+    /// Field widths: ITU-R BS.2088-1, chna chunk: 2 + 12 + 14 + 11 + 1 bytes a row.
+    #[test]
+    fn rows_are_read_without_their_padding() {
+        let mut bytes = vec![2, 0, 2, 0];
+        bytes.extend(row(1, "ATU_00000001", "AT_00031001_01", "AP_00031001"));
+        bytes.extend(row(2, "ATU_00000002", "AC_00031002", "AP_00031002"));
+        bytes.extend(vec![0; 80]);
+        bytes.extend([1, 2, 3]);
+        let chna = Chna::parse(&bytes);
+        assert_eq!((chna.declared_tracks, chna.declared_uids), (2, 2));
+        assert_eq!((chna.rows.len(), chna.rest), (2, 3));
+        assert_eq!(
+            chna.rows[1],
+            ChnaRow {
+                track_index: 2,
+                uid: "ATU_00000002".into(),
+                track_ref: "AC_00031002".into(),
+                pack_ref: "AP_00031002".into(),
+            }
+        );
+    }
+
+    #[test]
+    fn a_chunk_of_any_length_and_any_bytes_is_read_without_harm() {
+        for length in 0..200 {
+            let chna = Chna::parse(&vec![0xe4; length]);
+            assert_eq!(chna.rows.len(), length.saturating_sub(4) / 40);
+        }
+    }
+}

@@ -1,0 +1,429 @@
+//! audioChannelFormat and the blocks of every type but Objects.
+//!
+//! Source: ITU-R BS.2076-2, clauses 5.3 and 5.4.
+
+use std::io::BufRead;
+
+use super::elements::{Of, Read, Reading, tell, unreadable};
+use super::pull::Step;
+use super::values::{self, shown};
+use crate::adm::block::{
+    BinauralBlock, BlockNumber, BlockTime, Blocks, Bounded, HoaBlock, HorizontalEdge, MatrixBlock,
+    MatrixCoefficient, ObjectBlocks, ScreenEdgeLock, SpeakerBlock, SpeakerPosition, VerticalEdge,
+};
+use crate::adm::finding::{Class, Severity};
+use crate::adm::model::{AudioChannelFormat, Frequency, TypeDefinition};
+use crate::adm::time::AdmTime;
+
+/// What every audioBlockFormat has.
+#[derive(Clone, Copy)]
+pub(super) struct Head {
+    pub time: BlockTime,
+    pub number: BlockNumber,
+}
+
+impl Head {
+    pub fn of<'a>(&self, channel: &'a str) -> Of<'a> {
+        Of { id: channel, block: Some((self.number, self.time.rtime)) }
+    }
+}
+
+/// The six coordinates of a position element, in the order of [`COORDINATES`].
+pub(super) const COORDINATES: [&str; 6] = ["azimuth", "elevation", "distance", "X", "Y", "Z"];
+pub(super) const POLAR: u8 = 0b00_0111;
+pub(super) const CARTESIAN: u8 = 0b11_1000;
+
+impl<R: BufRead> Reading<R> {
+    pub(super) fn channel(&mut self) -> Read<()> {
+        let id = self.id("audioChannelFormatID")?;
+        let of = Of { id: &id, block: None };
+        let name = self.string("audioChannelFormatName")?.unwrap_or_default();
+        let type_definition = self.type_definition(of);
+        let mut frequency = Frequency::default();
+        let mut blocks = match type_definition {
+            TypeDefinition::DirectSpeakers => Blocks::DirectSpeakers(Vec::new()),
+            TypeDefinition::Matrix => Blocks::Matrix(Vec::new()),
+            TypeDefinition::Objects => Blocks::Objects(ObjectBlocks::default()),
+            TypeDefinition::Hoa => Blocks::Hoa(Vec::new()),
+            TypeDefinition::Binaural => Blocks::Binaural(Vec::new()),
+            TypeDefinition::Unknown => Blocks::Unknown(0),
+        };
+        loop {
+            match self.pull.step()? {
+                Step::Open => match self.pull.name() {
+                    b"audioBlockFormat" => self.block(&id, &mut blocks)?,
+                    b"frequency" => self.frequency(of, &mut frequency)?,
+                    _ => self.pull.skip()?,
+                },
+                Step::Close | Step::End => break,
+            }
+        }
+        self.order(of, &mut blocks);
+        if let Blocks::Objects(objects) = &mut blocks {
+            objects.blocks.shrink_to_fit();
+            objects.traits.shrink_to_fit();
+        }
+        self.keep(size_of::<AudioChannelFormat>())?;
+        self.model.channels.push(AudioChannelFormat {
+            id,
+            name,
+            type_definition,
+            frequency,
+            blocks,
+            common: false,
+        });
+        Ok(())
+    }
+
+    fn block(&mut self, channel: &str, blocks: &mut Blocks) -> Read<()> {
+        let head = self.head(channel, blocks.len());
+        match blocks {
+            Blocks::Objects(blocks) => self.object_block(channel, head, blocks)?,
+            Blocks::DirectSpeakers(blocks) => {
+                let block = self.speaker_block(channel, head)?;
+                blocks.push(block);
+                self.keep(size_of::<SpeakerBlock>())?;
+            }
+            Blocks::Matrix(blocks) => {
+                let block = self.matrix_block(channel, head)?;
+                blocks.push(block);
+                self.keep(size_of::<MatrixBlock>())?;
+            }
+            Blocks::Hoa(blocks) => {
+                let block = self.hoa_block(channel, head)?;
+                blocks.push(block);
+                self.keep(size_of::<HoaBlock>())?;
+            }
+            Blocks::Binaural(blocks) => {
+                let block = self.binaural_block(channel, head)?;
+                blocks.push(block);
+                self.keep(size_of::<BinauralBlock>())?;
+            }
+            Blocks::Unknown(count) => {
+                *count += 1;
+                self.pull.skip()?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The attributes of an audioBlockFormat. lstart and lduration are the names in a serial
+    /// representation (ITU-R BS.2125); a file has rtime and duration.
+    fn head(&mut self, channel: &str, ordinal: usize) -> Head {
+        let written = self.pull.attribute("audioBlockFormatID");
+        let number = written.as_deref().and_then(|id| {
+            let (head, number) = id.trim().rsplit_once('_')?;
+            let head = head.get(3..)?;
+            let own = channel.get(3..)?;
+            let digits = number.len() == 8 && number.bytes().all(|b| b.is_ascii_hexdigit());
+            (head.eq_ignore_ascii_case(own) && digits)
+                .then(|| u32::from_str_radix(number, 16).ok())
+                .flatten()
+        });
+        if number.is_none() {
+            let of = Of { id: channel, block: None };
+            tell(&mut self.findings, Class::AdmIdType, Severity::Warn, of, || {
+                let digits = channel.get(3..).unwrap_or_default();
+                format!(
+                    "its block {} has the audioBlockFormatID {}; AB_{digits}_ and eight hexadecimal digits are wanted",
+                    ordinal + 1,
+                    written.as_deref().map_or("(none)".to_owned(), shown)
+                )
+            });
+        }
+        // A block without a number is told by its place.
+        let number = number.unwrap_or_else(|| u32::try_from(ordinal + 1).unwrap_or(u32::MAX));
+        let of = Of { id: channel, block: Some((number, None)) };
+        let class = Class::AdmRtimeDuration;
+        let mut rtime = self.time_of(of, "rtime", class).or_else(|| self.time_of(of, "lstart", class));
+        let duration = self
+            .time_of(of, "duration", class)
+            .or_else(|| self.time_of(of, "lduration", class));
+        if rtime.is_none() && duration.is_some() && ordinal == 0 {
+            tell(&mut self.findings, Class::AdmRtimeDuration, Severity::Warn, of, || {
+                "the first block has a duration and no rtime; it is taken to begin at 0".to_owned()
+            });
+            rtime = Some(AdmTime::ZERO);
+        }
+        Head { time: BlockTime { rtime, duration }, number }
+    }
+
+    /// frequency: the cut-off of a loudspeaker channel (BS.2076-2, clause 5.3.2).
+    fn frequency(&mut self, of: Of, frequency: &mut Frequency) -> Read<()> {
+        let kind = self.pull.attribute("typeDefinition").map(|kind| kind.into_owned());
+        let value = self.text_number(of, "frequency")?;
+        match kind.as_deref().map(str::trim) {
+            Some("lowPass") => frequency.low_pass = value,
+            Some("highPass") => frequency.high_pass = value,
+            other => unreadable(
+                &mut self.findings,
+                of,
+                "typeDefinition of frequency",
+                other.unwrap_or_default(),
+                "lowPass or highPass",
+            ),
+        }
+        Ok(())
+    }
+
+    /// Blocks in order of time, as a renderer wants them.
+    fn order(&mut self, of: Of, blocks: &mut Blocks) {
+        fn key(time: BlockTime) -> (AdmTime, AdmTime) {
+            (time.rtime.unwrap_or(AdmTime::ZERO), time.duration.unwrap_or(AdmTime::ZERO))
+        }
+        let mut times = blocks.times();
+        let Some((mut before, _)) = times.next() else {
+            return;
+        };
+        let broken = times.find(|(time, _)| {
+            let broken = key(*time).0 < key(before).0;
+            before = *time;
+            broken
+        });
+        drop(times);
+        let Some((time, number)) = broken else {
+            return;
+        };
+        let of = Of { id: of.id, block: Some((number, time.rtime)) };
+        tell(&mut self.findings, Class::AdmBlockOrder, Severity::Warn, of, || {
+            format!("the block at {} stands behind a later one; the blocks are taken in order of time", key(time).0)
+        });
+        match blocks {
+            Blocks::DirectSpeakers(blocks) => blocks.sort_by_key(|block| key(block.time)),
+            Blocks::Matrix(blocks) => blocks.sort_by_key(|block| key(block.time)),
+            Blocks::Objects(blocks) => blocks.blocks.sort_by_key(|block| key(block.time)),
+            Blocks::Hoa(blocks) => blocks.sort_by_key(|block| key(block.time)),
+            Blocks::Binaural(blocks) => blocks.sort_by_key(|block| key(block.time)),
+            Blocks::Unknown(_) => {}
+        }
+    }
+
+    /// 0 to 10; what is beyond is taken as the nearer end.
+    pub(super) fn importance(&mut self, of: Of) -> Read<u8> {
+        let Some(value) = self.text_whole(of, "importance")? else {
+            return Ok(10);
+        };
+        if !(0..=10).contains(&value) {
+            tell(&mut self.findings, Class::AdmValueRange, Severity::Warn, of, || {
+                format!("importance is {value}; 0 to 10 is wanted")
+            });
+        }
+        Ok(value.clamp(0, 10) as u8)
+    }
+
+    /// screenEdgeLock of a position element whose coordinate is `axis`.
+    pub(super) fn edge_lock(&mut self, of: Of, axis: usize, lock: &mut ScreenEdgeLock) {
+        let Some(edge) = self.pull.attribute("screenEdgeLock") else {
+            return;
+        };
+        match (COORDINATES[axis], edge.trim()) {
+            ("azimuth" | "X", "left") => lock.horizontal = Some(HorizontalEdge::Left),
+            ("azimuth" | "X", "right") => lock.horizontal = Some(HorizontalEdge::Right),
+            ("elevation" | "Z", "top") => lock.vertical = Some(VerticalEdge::Top),
+            ("elevation" | "Z", "bottom") => lock.vertical = Some(VerticalEdge::Bottom),
+            (coordinate, other) => {
+                let what = format!("screenEdgeLock of {coordinate}");
+                unreadable(&mut self.findings, of, &what, other, "left or right, or top or bottom");
+            }
+        }
+    }
+
+    /// Which of [`COORDINATES`] the open position element is.
+    pub(super) fn coordinate(&mut self, of: Of) -> Option<usize> {
+        let coordinate = self.pull.attribute("coordinate");
+        let axis = COORDINATES.iter().position(|known| Some(*known) == coordinate.as_deref());
+        if axis.is_none() {
+            let found = coordinate.map_or("none".to_owned(), |text| shown(&text));
+            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
+                format!("a position has the coordinate {found}; azimuth, elevation, distance, X, Y or Z is wanted")
+            });
+        }
+        axis
+    }
+
+    /// Holds the coordinates that were found (bits in the order of [`COORDINATES`]) to what a
+    /// position may have; true for Cartesian ones.
+    pub(super) fn coordinate_kind(&mut self, of: Of, seen: u8) -> bool {
+        let complete = matches!(seen, 0b00_0011 | 0b00_0111 | 0b01_1000 | 0b11_1000);
+        if !complete {
+            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
+                let found: Vec<&str> = (0..6).filter(|bit| seen & (1 << bit) != 0).map(|bit| COORDINATES[bit]).collect();
+                let found = if found.is_empty() { "none".to_owned() } else { found.join(", ") };
+                format!("the position has the coordinates {found}; azimuth, elevation and distance or X, Y and Z are wanted")
+            });
+        }
+        seen & CARTESIAN != 0 && seen & POLAR & 0b11 == 0
+    }
+
+    /// BS.2076-2, clause 5.4.3.1.
+    fn speaker_block(&mut self, channel: &str, head: Head) -> Read<SpeakerBlock> {
+        let of = head.of(channel);
+        let mut labels = Vec::new();
+        let mut coordinates = [Bounded::default(); 6];
+        coordinates[2].value = 1.0;
+        let (mut seen, mut bounds) = (0_u8, 0_u8);
+        let mut cartesian = None;
+        let mut screen_edge_lock = ScreenEdgeLock::default();
+        let (mut gain, mut importance) = (1.0, 10);
+        self.children(|reading| {
+            match reading.pull.name() {
+                b"speakerLabel" => labels.push(reading.text_string()?),
+                b"position" => {
+                    let axis = reading.coordinate(of);
+                    let bound = reading.pull.attribute("bound").map(|bound| bound.into_owned());
+                    if let Some(axis) = axis {
+                        reading.edge_lock(of, axis, &mut screen_edge_lock);
+                    }
+                    let value = reading.text_number(of, "position")?;
+                    let Some(axis) = axis else {
+                        return Ok(());
+                    };
+                    let place = &mut coordinates[axis];
+                    match bound.as_deref() {
+                        None => {
+                            place.value = value.unwrap_or(place.value);
+                            seen |= 1 << axis;
+                        }
+                        Some("min") => (place.min, bounds) = (value, bounds | 1 << axis),
+                        Some("max") => (place.max, bounds) = (value, bounds | 1 << axis),
+                        Some(other) => unreadable(&mut reading.findings, of, "bound of a position", other, "min or max"),
+                    }
+                }
+                b"cartesian" => cartesian = reading.text_flag(of, "cartesian")?,
+                b"gain" => gain = reading.text_gain(of)?.unwrap_or(1.0),
+                b"importance" => importance = reading.importance(of)?,
+                _ => reading.pull.skip()?,
+            }
+            Ok(())
+        })?;
+        let is_cartesian = self.coordinate_kind(of, seen);
+        if bounds & !(if is_cartesian { CARTESIAN } else { POLAR }) != 0 {
+            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
+                "the bounds and the position have different kinds of coordinates".to_owned()
+            });
+        }
+        if cartesian.is_some_and(|flag| flag != is_cartesian) {
+            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Warn, of, || {
+                format!("cartesian says {} and the coordinates say {}; the coordinates are taken", !is_cartesian, is_cartesian)
+            });
+        }
+        let [azimuth, elevation, distance, x, y, z] = coordinates;
+        Ok(SpeakerBlock {
+            time: head.time,
+            number: head.number,
+            labels,
+            position: if is_cartesian {
+                SpeakerPosition::Cartesian { x, y, z }
+            } else {
+                SpeakerPosition::Polar { azimuth, elevation, distance }
+            },
+            screen_edge_lock,
+            gain,
+            importance,
+        })
+    }
+
+    /// BS.2076-2, clause 5.4.3.4.
+    fn hoa_block(&mut self, channel: &str, head: Head) -> Read<HoaBlock> {
+        let of = head.of(channel);
+        let mut block = HoaBlock {
+            time: head.time,
+            number: head.number,
+            equation: None,
+            order: None,
+            degree: None,
+            normalization: None,
+            nfc_ref_dist: None,
+            screen_ref: None,
+            gain: 1.0,
+            importance: 10,
+        };
+        let small = |value: Option<i64>| value.and_then(|value| i32::try_from(value).ok());
+        self.children(|reading| {
+            match reading.pull.name() {
+                b"equation" => block.equation = Some(reading.text_string()?),
+                b"order" => block.order = small(reading.text_whole(of, "order")?),
+                b"degree" => block.degree = small(reading.text_whole(of, "degree")?),
+                b"normalization" => block.normalization = Some(reading.text_string()?),
+                b"nfcRefDist" => block.nfc_ref_dist = reading.text_number(of, "nfcRefDist")?,
+                b"screenRef" => block.screen_ref = reading.text_flag(of, "screenRef")?,
+                b"gain" => block.gain = reading.text_gain(of)?.unwrap_or(1.0),
+                b"importance" => block.importance = reading.importance(of)?,
+                _ => reading.pull.skip()?,
+            }
+            Ok(())
+        })?;
+        Ok(block)
+    }
+
+    fn binaural_block(&mut self, channel: &str, head: Head) -> Read<BinauralBlock> {
+        let of = head.of(channel);
+        let mut block = BinauralBlock { time: head.time, number: head.number, gain: 1.0, importance: 10 };
+        self.children(|reading| {
+            match reading.pull.name() {
+                b"gain" => block.gain = reading.text_gain(of)?.unwrap_or(1.0),
+                b"importance" => block.importance = reading.importance(of)?,
+                _ => reading.pull.skip()?,
+            }
+            Ok(())
+        })?;
+        Ok(block)
+    }
+
+    /// BS.2076-2, clause 5.4.3.2; outputChannelIDRef is the name in BS.2076-1.
+    fn matrix_block(&mut self, channel: &str, head: Head) -> Read<MatrixBlock> {
+        let of = head.of(channel);
+        let mut block = MatrixBlock {
+            time: head.time,
+            number: head.number,
+            output_channel: None,
+            coefficients: Vec::new(),
+            gain: 1.0,
+            importance: 10,
+        };
+        self.children(|reading| {
+            match reading.pull.name() {
+                b"outputChannelFormatIDRef" | b"outputChannelIDRef" => {
+                    block.output_channel = Some(reading.reference()?);
+                }
+                b"matrix" => reading.children(|reading| {
+                    if reading.pull.name() == b"coefficient" {
+                        let coefficient = reading.coefficient(of)?;
+                        block.coefficients.push(coefficient);
+                        return Ok(());
+                    }
+                    reading.pull.skip()
+                })?,
+                b"gain" => block.gain = reading.text_gain(of)?.unwrap_or(1.0),
+                b"importance" => block.importance = reading.importance(of)?,
+                _ => reading.pull.skip()?,
+            }
+            Ok(())
+        })?;
+        Ok(block)
+    }
+
+    fn coefficient(&mut self, of: Of) -> Read<MatrixCoefficient> {
+        let unit = self.unit_of_gain(of);
+        let gain = self.pull.attribute("gain").and_then(|text| {
+            let gain = values::gain(&text, unit);
+            if gain.is_none() {
+                unreadable(&mut self.findings, of, "gain of a coefficient", &text, "a number");
+            }
+            gain
+        });
+        let (phase, delay_ms) = (self.number_of(of, "phase"), self.number_of(of, "delay"));
+        let (gain_var, phase_var, delay_var) =
+            (self.string("gainVar")?, self.string("phaseVar")?, self.string("delayVar")?);
+        self.keep(size_of::<MatrixCoefficient>())?;
+        Ok(MatrixCoefficient {
+            gain,
+            gain_var,
+            phase,
+            phase_var,
+            delay_ms,
+            delay_var,
+            input_channel: self.reference()?,
+        })
+    }
+}
