@@ -25,7 +25,7 @@ impl AllocentricPanner {
         position
     }
 
-    pub fn pan(&self, _position: Vector, _size: [f64; 3], _excluded: &[bool], out: &mut [f64]) {
+    pub fn pan(&mut self, _position: Vector, _size: [f64; 3], _excluded: &[bool], out: &mut [f64]) {
         out.fill(0.0);
     }
 }

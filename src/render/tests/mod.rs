@@ -2,4 +2,6 @@
 //! and properties that hold for every position.
 
 pub(crate) mod blocks;
+mod convert;
 mod polar;
+mod properties;
