@@ -15,4 +15,4 @@ pub mod screen;
 pub mod speakers;
 
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;
