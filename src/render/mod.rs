@@ -75,4 +75,4 @@ impl RenderError {
 }
 
 #[cfg(test)]
-pub(crate) mod tests;
+mod tests;

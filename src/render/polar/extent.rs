@@ -12,6 +12,8 @@ use crate::render::speakers::SpeakerLayout;
 
 /// Rows of the grid, pole to pole, 5 degrees apart.
 const ROWS: usize = 37;
+/// Points on the equator, 5 degrees apart, too.
+const FULLEST_ROW: usize = 2 * (ROWS - 1);
 /// The edge of a spread object fades over this many degrees.
 const FADE: f64 = 10.0;
 /// A smaller share of the power than this is none.
@@ -184,28 +186,29 @@ struct Grid {
     rows: Vec<Row>,
     /// X, Y, Z of the points, row after row, from the front to the left.
     points: [Vec<f64>; 3],
+    /// For each point one gain a loudspeaker, and zeros up to `stride`.
     gains: Vec<f64>,
-    outputs: usize,
+    stride: usize,
     /// The sum of all gains, for objects that are everywhere.
     everything: Vec<f64>,
 }
 
 impl Grid {
     fn new(panner: &PolarPanner) -> Self {
-        let outputs = panner.len();
+        let stride = panner.len().next_multiple_of(4);
         let mut grid = Self {
             rows: Vec::with_capacity(ROWS),
             points: [Vec::new(), Vec::new(), Vec::new()],
             gains: Vec::new(),
-            outputs,
-            everything: vec![0.0; outputs],
+            stride,
+            everything: vec![0.0; stride],
         };
-        let mut gains = vec![0.0; outputs];
+        let mut gains = vec![0.0; stride];
         for row in 0..ROWS {
             let step = 180.0 / (ROWS - 1) as f64;
             let elevation = -90.0 + step * row as f64;
             let (sin, cos) = elevation.to_radians().sin_cos();
-            let count = (cos * 2.0 * (ROWS - 1) as f64).round_ties_even().max(1.0);
+            let count = (cos * FULLEST_ROW as f64).round_ties_even().max(1.0);
             grid.rows.push(Row {
                 first: grid.points[0].len(),
                 count: count as usize,
@@ -228,26 +231,71 @@ impl Grid {
         grid
     }
 
-    /// Sets `out` to the weighted sum of the gains of all points.
+    /// Sets `out` to the weighted sum of the gains of all points, `stride` of them.
     fn sum(&self, stadium: &Stadium, out: &mut Vec<f64>) {
         out.clear();
         if stadium.radius >= PI {
             out.extend_from_slice(&self.everything);
             return;
         }
-        out.resize(self.outputs, 0.0);
-        let weigh = Weigh::new(stadium);
-        let reach = stadium.reach() + MARGIN;
-        if reach >= 3.0 {
-            self.sum_range(0..self.points[0].len(), &weigh, out);
-            return;
+        out.resize(self.stride, 0.0);
+        // The strides of the layouts of BS.2051 have loops of their own: their sums stay in
+        // registers.
+        match self.stride {
+            4 => self.sum_fixed::<4>(stadium, out),
+            8 => self.sum_fixed::<8>(stadium, out),
+            12 => self.sum_fixed::<12>(stadium, out),
+            16 => self.sum_fixed::<16>(stadium, out),
+            24 => self.sum_fixed::<24>(stadium, out),
+            stride => self.each_weight(stadium, |point, weight| {
+                let gains = &self.gains[point * stride..][..stride];
+                for (sum, gain) in out.iter_mut().zip(gains) {
+                    *sum += weight * gain;
+                }
+            }),
         }
-        // Only rows, and in them only azimuths, that the shape can reach.
+    }
+
+    fn sum_fixed<const STRIDE: usize>(&self, stadium: &Stadium, out: &mut [f64]) {
+        let (gains, _) = self.gains.as_chunks::<STRIDE>();
+        let mut sums = [0.0; STRIDE];
+        self.each_weight(stadium, |point, weight| {
+            for (sum, gain) in sums.iter_mut().zip(&gains[point]) {
+                *sum += weight * gain;
+            }
+        });
+        out.copy_from_slice(&sums);
+    }
+
+    /// Tells every point that has a weight.
+    fn each_weight(&self, stadium: &Stadium, mut tell: impl FnMut(usize, f64)) {
+        let weigh = Weigh::new(stadium);
+        let mut cosines = [0.0; FULLEST_ROW];
+        let mut each_of = |from: usize, to: usize| {
+            let cosines = &mut cosines[..to - from];
+            let [xs, ys, zs] = [0, 1, 2].map(|axis| &self.points[axis][from..to]);
+            for (((cosine, &x), &y), &z) in cosines.iter_mut().zip(xs).zip(ys).zip(zs) {
+                *cosine = weigh.cosine([x, y, z]);
+            }
+            for (n, &cosine) in cosines.iter().enumerate() {
+                if cosine > weigh.outer {
+                    tell(from + n, weigh.weight(cosine));
+                }
+            }
+        };
+        let reach = stadium.reach() + MARGIN;
         let [x, y, z] = stadium.forward;
         let radius = x.hypot(y);
         let elevation = z.atan2(radius);
         let turns = (-x).atan2(y) / (2.0 * PI);
         for row in &self.rows {
+            let all = (row.first, row.first + row.count);
+            // Beyond that, the shape is nearly everywhere and looking costs less than knowing.
+            if reach >= 2.5 {
+                each_of(all.0, all.1);
+                continue;
+            }
+            // Only rows, and in them only azimuths, that the shape can reach.
             if (row.elevation - elevation).abs() > reach {
                 continue;
             }
@@ -263,38 +311,17 @@ impl Grid {
                 count
             };
             if 2.0 * half + 1.0 >= count {
-                self.sum_range(row.first..row.first + row.count, &weigh, out);
+                each_of(all.0, all.1);
                 continue;
             }
-            // Both ends are within one turn of the row, for turns lies within a half.
             let from = (turns * count - half).ceil() as i64;
             let to = (turns * count + half).floor() as i64;
             let whole = row.count as i64;
-            let start = from.rem_euclid(whole) as usize;
-            let length = (to - from + 1).clamp(0, whole) as usize;
-            let end = start + length;
-            self.sum_range(
-                row.first + start..row.first + end.min(row.count),
-                &weigh,
-                out,
-            );
-            if end > row.count {
-                self.sum_range(row.first..row.first + end - row.count, &weigh, out);
-            }
-        }
-    }
-
-    fn sum_range(&self, range: std::ops::Range<usize>, weigh: &Weigh, out: &mut [f64]) {
-        let [xs, ys, zs] = &self.points;
-        let (xs, ys, zs) = (&xs[range.clone()], &ys[range.clone()], &zs[range.clone()]);
-        let gains = &self.gains[range.start * self.outputs..range.end * self.outputs];
-        let points = xs.iter().zip(ys).zip(zs);
-        for (((&x, &y), &z), gains) in points.zip(gains.chunks_exact(self.outputs)) {
-            let weight = weigh.of([x, y, z]);
-            if weight > 0.0 {
-                for (sum, gain) in out.iter_mut().zip(gains) {
-                    *sum += weight * gain;
-                }
+            let start = row.first + from.rem_euclid(whole) as usize;
+            let end = start + (to - from + 1).clamp(0, whole) as usize;
+            each_of(start, end.min(all.1));
+            if end > all.1 {
+                each_of(all.0, end - row.count);
             }
         }
     }
@@ -307,6 +334,8 @@ struct Weigh {
     /// Sine and cosine of the arc's end.
     sin: f64,
     cos: f64,
+    /// What is less far ahead is not beside an arc that ends in front.
+    ahead: f64,
     radius: f64,
     /// Cosines of the distances from the arc up to which the weight is 1, and from which it is 0.
     inner: f64,
@@ -328,29 +357,70 @@ impl Weigh {
             along: stadium.along,
             sin,
             cos,
+            ahead: if cos > 0.0 { 0.0 } else { f64::NEG_INFINITY },
             radius: stadium.radius,
             inner: cosine(stadium.radius),
             outer: cosine(stadium.radius + FADE.to_radians()),
         }
     }
 
-    fn of(&self, point: Vector) -> f64 {
+    /// Cosine of the distance from the arc; without branches, so that it is done for many at once.
+    #[inline]
+    fn cosine(&self, point: Vector) -> f64 {
         let ahead = dot(point, self.forward);
         let aside = dot(point, self.along).abs();
         // Beside the arc the nearest point is straight across, beyond its end it is the end.
-        let beside = self.sin * ahead >= self.cos * aside && (ahead >= 0.0 || self.cos <= 0.0);
-        let cosine = if beside {
-            (ahead * ahead + aside * aside).sqrt()
-        } else {
-            aside * self.sin + ahead * self.cos
-        };
+        let across = (ahead * ahead + aside * aside).sqrt();
+        let from_end = aside * self.sin + ahead * self.cos;
+        let beside = (self.sin * ahead >= self.cos * aside) & (ahead >= self.ahead);
+        if beside { across } else { from_end }
+    }
+
+    #[inline]
+    fn weight(&self, cosine: f64) -> f64 {
         if cosine >= self.inner {
-            1.0
-        } else if cosine > self.outer {
-            let distance = cosine.clamp(-1.0, 1.0).acos() - self.radius;
-            (1.0 - distance / FADE.to_radians()).clamp(0.0, 1.0)
-        } else {
-            0.0
+            return 1.0;
+        }
+        let distance = cosine.clamp(-1.0, 1.0).acos() - self.radius;
+        (1.0 - distance / FADE.to_radians()).clamp(0.0, 1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Clause 7.3.8.2.2 and its figure: 37 rows with 1652 points (number as the reference renderer
+    /// of BS.2127, ear 2.1.0, has it).
+    #[test]
+    fn the_grid_has_1652_points() {
+        let layout = SpeakerLayout::named("0+5+0").unwrap();
+        let grid = Grid::new(&PolarPanner::new(&layout).unwrap());
+        assert_eq!(grid.points[0].len(), 1652);
+        assert_eq!(
+            grid.rows.iter().map(|row| row.count).max(),
+            Some(FULLEST_ROW)
+        );
+    }
+
+    /// Looking only where a shape can be must not miss a point of it.
+    #[test]
+    fn no_point_of_a_shape_is_passed_over() {
+        let layout = SpeakerLayout::named("0+2+0").unwrap();
+        let grid = Grid::new(&PolarPanner::new(&layout).unwrap());
+        for n in 0..3000 {
+            let n = f64::from(n);
+            let (azimuth, elevation) = (n * 7.1, (n * 3.3) % 181.0 - 90.5);
+            let position = cart(azimuth, elevation.clamp(-90.0, 90.0), 1.0);
+            let stadium = Stadium::new(position, 5.0 + (n * 1.7) % 355.0, 5.0 + (n * 0.9) % 355.0);
+            let weigh = Weigh::new(&stadium);
+            let mut found = vec![false; grid.points[0].len()];
+            grid.each_weight(&stadium, |point, _| found[point] = true);
+            for (point, found) in found.into_iter().enumerate() {
+                let at = [0, 1, 2].map(|axis| grid.points[axis][point]);
+                let cosine = weigh.cosine(at);
+                assert_eq!(found, cosine > weigh.outer, "{n} {point}");
+            }
         }
     }
 }
