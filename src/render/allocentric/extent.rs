@@ -19,15 +19,16 @@ const FLOOR_EXPONENT: f64 = 6.5;
 /// Below this effective size the point source is faded in.
 const FADE: f64 = 0.2;
 
-/// The gain along one axis that a loudspeaker has at each grid point, to the power `exponent`.
+/// What a loudspeaker has along one axis at each grid point.
 type Profile = [f64; POINTS];
 
 #[derive(Clone, Debug)]
 struct Axis {
     /// Places of the grid points; the Z axis may have fewer than [`POINTS`].
     grid: Vec<f64>,
-    /// To the first power.
+    /// Natural logarithms of the gains; minus infinity for 0.
     profiles: Vec<Profile>,
+    /// The gains to the power of [`ExtentGrid::exponent`].
     powers: Vec<Profile>,
 }
 
@@ -203,11 +204,7 @@ impl ExtentGrid {
         for axis in &mut self.axes {
             for (power, profile) in axis.powers.iter_mut().zip(&axis.profiles) {
                 for (power, &gain) in power.iter_mut().zip(profile) {
-                    *power = if gain == 0.0 {
-                        0.0
-                    } else {
-                        gain.powf(exponent)
-                    };
+                    *power = (exponent * gain).exp();
                 }
             }
         }
@@ -215,6 +212,8 @@ impl ExtentGrid {
 
     fn sum_axes(&mut self, centre: [f64; 3], lengths: [f64; 3]) {
         let floor = 10.0_f64.powf(-FLOOR_EXPONENT);
+        let per_decade = -LN_10 * self.exponent;
+        let far_away = (per_decade * FLOOR_EXPONENT).exp();
         // Along Z a length counts from the ear to one side, along X and Y to both.
         let reach = [2.0 * lengths[0], 2.0 * lengths[1], lengths[2]];
         for (axis, sums) in self.sums.iter_mut().enumerate() {
@@ -222,7 +221,11 @@ impl ExtentGrid {
             let mut weights = [0.0; POINTS];
             for (weight, at) in weights.iter_mut().zip(grid) {
                 let fall = (1.5 * (at - centre[axis]) / reach[axis]).powi(4);
-                *weight = (-LN_10 * self.exponent * fall.min(FLOOR_EXPONENT)).exp();
+                *weight = if fall < FLOOR_EXPONENT {
+                    (per_decade * fall).exp()
+                } else {
+                    far_away
+                };
             }
             for (sum, profile) in sums.iter_mut().zip(powers) {
                 let all: f64 = profile.iter().zip(&weights).map(|(p, w)| p * w).sum();
@@ -276,12 +279,12 @@ impl Axis {
         for (index, &at) in self.grid.iter().enumerate() {
             let gain = between(levels, at).find(|(found, _)| *found == level);
             let slope = slope.map_or(1.0, |slope| slope[index]);
-            profile[index] = gain.map_or(0.0, |(_, gain)| gain) * slope;
+            profile[index] = gain.map_or(f64::NEG_INFINITY, |(_, gain)| (gain * slope).ln());
         }
         let known = self.profiles.iter().position(|known| *known == profile);
         known.unwrap_or_else(|| {
             self.profiles.push(profile);
-            self.powers.push(profile);
+            self.powers.push(profile.map(f64::exp));
             self.profiles.len() - 1
         })
     }

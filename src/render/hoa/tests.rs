@@ -2,7 +2,8 @@
 
 use super::*;
 
-/// A panner that gives each axis' half a loudspeaker: exact enough to test the design with.
+/// Six loudspeakers, one at each end of each axis, panned by amplitude: simple enough to say what
+/// a decoder for it must keep.
 struct SixWays;
 
 impl PointPanner for SixWays {
@@ -15,7 +16,6 @@ impl PointPanner for SixWays {
 }
 
 fn decoders() -> HoaDecoders {
-    // The centre's plane of 4+5+0 and so on does not matter: six loudspeakers are panned to.
     HoaDecoders {
         panner: Arc::new(SixWays),
         speakers: 6,
