@@ -6,6 +6,7 @@
 //! by the metadata, never by the length of the audio; the size of the blocks that go in does not
 //! change one bit of what comes out.
 
+<<<<<<< HEAD
 mod allocation;
 pub mod allocentric;
 pub mod conversion;
@@ -19,6 +20,9 @@ pub mod geometry;
 pub mod hoa;
 mod mix;
 pub mod object_gains;
+=======
+pub mod binaural;
+>>>>>>> ears
 pub mod point;
 pub mod polar;
 mod renderer;
