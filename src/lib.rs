@@ -19,6 +19,8 @@ pub mod render;
 
 pub mod measure;
 
+pub mod compare;
+
 pub mod judge;
 
 pub mod weigh;

@@ -1,0 +1,295 @@
+//! Where a stretch of the mix lies in the master: whitened cross-correlation.
+//!
+//! In: a short stretch of one track of the mix and a longer one of the master. Out: the
+//! correlation for every lag at which the short one lies wholly in the long one. Every
+//! frequency between 40 Hz and 20 kHz has the same weight, so that equalisation, gain and
+//! saturation leave the peak where it is; that is the PHAT weighting of Knapp and Carter, "The
+//! Generalized Correlation Method for Estimation of Time Delay", IEEE Trans. ASSP 24 (1976),
+//! table I. Knows nothing of what was found before.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use super::buffer::Buffer;
+
+/// Which stretch of which tracks is looked at.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Stretch {
+    pub(super) mix_track: usize,
+    pub(super) master_track: usize,
+    /// First frame of the short stretch, in the mix.
+    pub(super) from: i64,
+    /// The offset in the middle of the range.
+    pub(super) about: i64,
+}
+
+/// What a look found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Found {
+    /// One of the two is silent there.
+    Silence,
+    /// Both sound; nothing stands out. How far the largest correlation does.
+    Nothing(f64),
+    Peak(Peak),
+}
+
+/// The largest correlation of a range.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Peak {
+    pub(super) offset: i64,
+    pub(super) inverted: bool,
+    /// Peak over median; never infinite.
+    pub(super) confidence: f64,
+    /// First frame of the mix that had a part in it.
+    pub(super) from: i64,
+}
+
+/// Correlations added up while none of them stands out alone.
+#[derive(Debug, Default)]
+pub(super) struct Sum {
+    values: Vec<f32>,
+    from: i64,
+    about: i64,
+    windows: u32,
+}
+
+impl Sum {
+    fn add(&mut self, correlation: &[f32], stretch: Stretch) {
+        if self.windows == 0 || self.about != stretch.about {
+            self.windows = 0;
+            self.from = stretch.from;
+            self.about = stretch.about;
+            self.values.clear();
+            self.values.resize(correlation.len(), 0.0);
+        }
+        for (sum, value) in self.values.iter_mut().zip(correlation) {
+            *sum += value;
+        }
+        self.windows += 1;
+    }
+
+    /// Gives its memory back, too.
+    pub(super) fn forget(&mut self) {
+        *self = Self::default();
+    }
+}
+
+pub(super) struct Correlator {
+    /// Frames of the short stretch.
+    pub(super) short: usize,
+    /// Lags either side of the middle.
+    pub(super) reach: usize,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    short_taper: Vec<f32>,
+    long_taper: Vec<f32>,
+    /// Bins with weight.
+    bins: std::ops::Range<usize>,
+    time: Vec<f32>,
+    short_spectrum: Vec<Complex<f32>>,
+    long_spectrum: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+    sorted: Vec<f32>,
+    /// Mean square below which a stretch is silence.
+    silence: f32,
+}
+
+impl Correlator {
+    /// For lags of `reach` either way, by transforms of `size` frames: the short stretch is
+    /// what is left of them.
+    pub(super) fn new(sample_rate: u32, size: usize, reach: usize, silence: f64) -> Self {
+        let short = size - 2 * reach;
+        let mut planner = RealFftPlanner::new();
+        let forward = planner.plan_fft_forward(size);
+        let inverse = planner.plan_fft_inverse(size);
+        let bin = f64::from(sample_rate) / size as f64;
+        let low = (40.0 / bin).ceil() as usize;
+        let high = (20_000_f64.min(0.45 * f64::from(sample_rate)) / bin) as usize;
+        Self {
+            short,
+            reach,
+            short_taper: raised_cosine(short, short / 4),
+            // Cut edges would sound in both and correlate where they meet.
+            long_taper: raised_cosine(size, reach.min(size / 16)),
+            bins: low.max(1)..high.min(size / 2),
+            time: forward.make_input_vec(),
+            short_spectrum: forward.make_output_vec(),
+            long_spectrum: forward.make_output_vec(),
+            scratch: vec![
+                Complex::default();
+                forward.get_scratch_len().max(inverse.get_scratch_len())
+            ],
+            sorted: Vec::new(),
+            silence: silence as f32,
+            forward,
+            inverse,
+        }
+    }
+
+    /// Looks for the stretch at `2 * reach + 1` lags; `sum` is given where several looks may
+    /// find together what none finds alone.
+    ///
+    /// `favourite`: whether the offset in the middle of the range wins over one that is not much
+    /// more likely, since music repeats itself.
+    pub(super) fn look(
+        &mut self,
+        (mix, master): (&Buffer, &Buffer),
+        stretch: Stretch,
+        favourite: bool,
+        sum: Option<&mut Sum>,
+        least_confidence: f64,
+    ) -> Found {
+        if self.correlate(mix, master, stretch).is_none() {
+            return Found::Silence;
+        }
+        let correlation = &self.time[..2 * self.reach + 1];
+        let favourite = favourite.then_some(self.reach);
+        let about = stretch.about - self.reach as i64;
+        let mut peak = peak_of(correlation, favourite, &mut self.sorted);
+        let mut from = stretch.from;
+        if peak.confidence < least_confidence
+            && let Some(sum) = sum
+        {
+            sum.add(correlation, stretch);
+            let together = peak_of(&sum.values, favourite, &mut self.sorted);
+            if together.confidence > peak.confidence {
+                peak = together;
+                from = sum.from;
+            }
+        }
+        if peak.confidence < least_confidence {
+            return Found::Nothing(peak.confidence);
+        }
+        Found::Peak(Peak {
+            offset: about + peak.offset,
+            from,
+            ..peak
+        })
+    }
+
+    /// Leaves the correlation in `time`; `None` where one of the two is silent.
+    fn correlate(&mut self, mix: &Buffer, master: &Buffer, stretch: Stretch) -> Option<()> {
+        let (short, rest) = self.time.split_at_mut(self.short);
+        mix.copy(stretch.mix_track, stretch.from, short);
+        rest.fill(0.0);
+        if is_silent(short, self.silence) {
+            return None;
+        }
+        multiply(short, &self.short_taper);
+        self.forward
+            .process_with_scratch(&mut self.time, &mut self.short_spectrum, &mut self.scratch)
+            .ok()?;
+        let from = stretch.from + stretch.about - self.reach as i64;
+        master.copy(stretch.master_track, from, &mut self.time);
+        if is_silent(&self.time, self.silence) {
+            return None;
+        }
+        multiply(&mut self.time, &self.long_taper);
+        self.forward
+            .process_with_scratch(&mut self.time, &mut self.long_spectrum, &mut self.scratch)
+            .ok()?;
+        self.whiten();
+        self.inverse
+            .process_with_scratch(&mut self.long_spectrum, &mut self.time, &mut self.scratch)
+            .ok()?;
+        Some(())
+    }
+
+    /// Makes the cross spectrum, of equal size in every bin that holds something.
+    fn whiten(&mut self) {
+        let bins = self.bins.clone();
+        let mut sum = 0.0_f64;
+        let pairs = self.long_spectrum[bins.clone()]
+            .iter_mut()
+            .zip(&self.short_spectrum[bins.clone()]);
+        for (long, short) in pairs {
+            *long *= short.conj();
+            sum += f64::from(long.norm_sqr());
+        }
+        // 200 dB below the loudest bins, which is 100 dB in either signal, lies what f32 rounds
+        // and not what was played.
+        let floor = ((sum / bins.len().max(1) as f64).sqrt() * 1e-10) as f32;
+        let scale = 1.0 / (2.0 * bins.len().max(1) as f32);
+        for cross in &mut self.long_spectrum[bins.clone()] {
+            let size = cross.norm_sqr().sqrt() + floor;
+            *cross = if size > f32::MIN_POSITIVE {
+                *cross * (scale / size)
+            } else {
+                Complex::default()
+            };
+        }
+        self.long_spectrum[..bins.start].fill(Complex::default());
+        self.long_spectrum[bins.end..].fill(Complex::default());
+    }
+}
+
+/// The largest of `correlation` either way up; its offset is the index.
+fn peak_of(correlation: &[f32], favourite: Option<usize>, sorted: &mut Vec<f32>) -> Peak {
+    let mut lag = 0;
+    for (index, value) in correlation.iter().enumerate() {
+        if value.abs() > correlation[lag].abs() {
+            lag = index;
+        }
+    }
+    if let Some(favourite) = favourite
+        && correlation[favourite].abs() >= 0.7 * correlation[lag].abs()
+    {
+        lag = favourite;
+    }
+    // A few thousand lags tell the median as well as a hundred thousand.
+    let step = (correlation.len() / 4096).max(1);
+    sorted.clear();
+    sorted.extend(correlation.iter().step_by(step).map(|value| value.abs()));
+    let middle = sorted.len() / 2;
+    let (_, median, _) = sorted.select_nth_unstable_by(middle, f32::total_cmp);
+    let size = f64::from(correlation[lag].abs());
+    Peak {
+        offset: lag as i64,
+        inverted: correlation[lag] < 0.0,
+        confidence: (size / f64::from(*median).max(1e-9)).min(1e9),
+        from: 0,
+    }
+}
+
+fn is_silent(samples: &[f32], silence: f32) -> bool {
+    mean_square(samples) < silence
+}
+
+/// Sixteen sums side by side, so that the loop has no chain.
+pub(super) fn mean_square(samples: &[f32]) -> f32 {
+    let mut sums = [0.0_f32; 16];
+    let chunks = samples.chunks_exact(16);
+    let rest: f32 = chunks
+        .remainder()
+        .iter()
+        .map(|sample| sample * sample)
+        .sum();
+    for chunk in chunks {
+        for (sum, sample) in sums.iter_mut().zip(chunk) {
+            *sum += sample * sample;
+        }
+    }
+    (sums.iter().sum::<f32>() + rest) / samples.len().max(1) as f32
+}
+
+pub(super) fn multiply(samples: &mut [f32], factors: &[f32]) {
+    for (sample, factor) in samples.iter_mut().zip(factors) {
+        *sample *= factor;
+    }
+}
+
+/// Ones, with `edge` frames of rise and of fall.
+pub(super) fn raised_cosine(length: usize, edge: usize) -> Vec<f32> {
+    (0..length)
+        .map(|index| {
+            let inside = index.min(length - 1 - index);
+            if inside >= edge {
+                return 1.0;
+            }
+            let phase = (inside as f64 + 0.5) / edge as f64;
+            (0.5 - 0.5 * (std::f64::consts::PI * phase).cos()) as f32
+        })
+        .collect()
+}

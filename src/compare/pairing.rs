@@ -1,0 +1,272 @@
+//! Which part of the master is which part of the mix.
+//!
+//! In: both sides. Out: [`Pair`]s, and the parts that have no counterpart. Objects are paired
+//! by id and name together (an exporter numbers anew, so an id alone says little), then by
+//! name, then by the track that `chna` gives them, then by their channel's id; within a pair,
+//! channels by loudspeaker label, then by id, then in order. Without a model on both sides it is
+//! channel by channel. Knows nothing of samples and blocks.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use super::side::Side;
+use super::types::{PairedBy, Part, PartKind};
+use crate::adm::Model;
+use crate::adm::block::Blocks;
+use crate::adm::model::{AudioObject, AudioTrackUid, TypeDefinition};
+
+/// One track of one file, and what it is there.
+#[derive(Clone, Debug)]
+pub(super) struct Seat {
+    pub(super) part: Part,
+    pub(super) kind: PartKind,
+    /// Index into the model's objects and channels.
+    pub(super) object: Option<usize>,
+    pub(super) channel: Option<usize>,
+    channel_id: String,
+    /// From 0; `None` where the file has no such track.
+    pub(super) track: Option<usize>,
+}
+
+#[derive(Clone, Debug)]
+pub(super) struct Pair {
+    pub(super) by: PairedBy,
+    pub(super) mix: Seat,
+    pub(super) master: Seat,
+}
+
+#[derive(Debug, Default)]
+pub(super) struct Pairing {
+    pub(super) pairs: Vec<Pair>,
+    /// Only in the mix, only in the master.
+    pub(super) missing: Vec<Part>,
+    pub(super) extra: Vec<Part>,
+    /// Whether both sides have a model with objects in it.
+    pub(super) by_model: bool,
+}
+
+pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
+    let units = |side: &Side| -> Vec<Unit> {
+        let model = side.model.as_deref();
+        model.map_or_else(Vec::new, |model| units(model, side.tracks))
+    };
+    let (in_mix, in_master) = (units(mix), units(master));
+    if in_mix.is_empty() || in_master.is_empty() {
+        return by_channel(mix, master);
+    }
+    let mut pairing = Pairing {
+        by_model: true,
+        ..Pairing::default()
+    };
+    let stages: [(PairedBy, fn(&Unit) -> Option<String>); 4] = [
+        (PairedBy::IdAndName, |unit| {
+            Some(format!("{}\n{}", unit.id, unit.name))
+        }),
+        (PairedBy::Name, |unit| {
+            (!unit.name.is_empty()).then(|| unit.name.clone())
+        }),
+        (PairedBy::TrackIndex, |unit| {
+            let track = unit.seats.first()?.track?;
+            Some(format!("{:?} {track}", unit.seats.first()?.kind))
+        }),
+        (PairedBy::ChannelId, |unit| {
+            let id = &unit.seats.first()?.channel_id;
+            (!id.is_empty()).then(|| id.clone())
+        }),
+    ];
+    let (mut in_mix, mut in_master) = (slots(in_mix), slots(in_master));
+    let mut found: Vec<(usize, PairedBy, Unit, Unit)> = Vec::new();
+    for (by, key) in stages {
+        for (mix, master) in matched(&in_mix, &in_master, key) {
+            if let (Some(one), Some(other)) = (in_mix[mix].take(), in_master[master].take()) {
+                found.push((mix, by, one, other));
+            }
+        }
+    }
+    found.sort_by_key(|(place, ..)| *place);
+    for (_, by, mix, master) in found {
+        seats(&mut pairing, by, mix.seats, master.seats);
+    }
+    let left = |units: Vec<Option<Unit>>| {
+        let seats = units.into_iter().flatten().flat_map(|unit| unit.seats);
+        seats.map(|seat| seat.part)
+    };
+    pairing.missing.extend(left(in_mix));
+    pairing.extra.extend(left(in_master));
+    pairing
+}
+
+/// One audioObject with its tracks.
+#[derive(Debug)]
+struct Unit {
+    id: String,
+    name: String,
+    seats: Vec<Seat>,
+}
+
+fn units(model: &Model, tracks: usize) -> Vec<Unit> {
+    let objects = model.objects.iter().enumerate();
+    objects
+        .filter(|(_, object)| !object.common)
+        .map(|(index, object)| Unit {
+            id: object.id.clone(),
+            name: object.name.trim().to_owned(),
+            seats: object
+                .track_uids
+                .iter()
+                .flatten()
+                .filter_map(|reference| model.track_uid(reference))
+                .map(|uid| seat(model, (index, object), uid, tracks))
+                .collect(),
+        })
+        .filter(|unit| !unit.seats.is_empty())
+        .collect()
+}
+
+fn seat(
+    model: &Model,
+    (index, object): (usize, &AudioObject),
+    uid: &AudioTrackUid,
+    tracks: usize,
+) -> Seat {
+    let channel = model.channel_of(uid);
+    let format = channel.and_then(|channel| model.channels.get(channel));
+    let kind = match format.map(|format| format.type_definition) {
+        Some(TypeDefinition::DirectSpeakers) => PartKind::Bed,
+        Some(TypeDefinition::Objects) => PartKind::Object,
+        Some(TypeDefinition::Hoa) => PartKind::Hoa,
+        Some(TypeDefinition::Matrix) => PartKind::Matrix,
+        Some(TypeDefinition::Binaural) => PartKind::Binaural,
+        Some(TypeDefinition::Unknown) | None => PartKind::Unknown,
+    };
+    let label = format.and_then(|format| match &format.blocks {
+        Blocks::DirectSpeakers(blocks) => {
+            let label = blocks.first()?.labels.first()?;
+            // urn:itu:bs:2051:0:speaker:M+030 is M+030.
+            Some(label.rsplit(':').next().unwrap_or(label).to_owned())
+        }
+        _ => None,
+    });
+    let track = uid
+        .track_index
+        .and_then(|index| usize::from(index).checked_sub(1));
+    Seat {
+        part: Part {
+            kind,
+            name: object.name.clone(),
+            object_id: Some(object.id.clone()),
+            channel: label.or_else(|| format.map(|format| format.name.clone())),
+            track: track.and_then(|track| u32::try_from(track + 1).ok()),
+        },
+        kind,
+        object: Some(index),
+        channel,
+        channel_id: format.map_or_else(String::new, |format| format.id.clone()),
+        track: track.filter(|&track| track < tracks),
+    }
+}
+
+fn slots<T>(all: Vec<T>) -> Vec<Option<T>> {
+    all.into_iter().map(Some).collect()
+}
+
+/// Indices of those left on both sides that have the same key; equal keys pair in order.
+fn matched<T>(
+    one: &[Option<T>],
+    other: &[Option<T>],
+    key: impl Fn(&T) -> Option<String>,
+) -> Vec<(usize, usize)> {
+    let mut waiting: BTreeMap<String, VecDeque<usize>> = BTreeMap::new();
+    for (index, item) in other.iter().enumerate() {
+        if let Some(key) = item.as_ref().and_then(&key) {
+            waiting.entry(key).or_default().push_back(index);
+        }
+    }
+    let pairs = one.iter().enumerate().filter_map(|(index, item)| {
+        let key = key(item.as_ref()?)?;
+        Some((index, waiting.get_mut(&key)?.pop_front()?))
+    });
+    pairs.collect()
+}
+
+/// Pairs the channels of two objects that belong together.
+fn seats(pairing: &mut Pairing, by: PairedBy, mix: Vec<Seat>, master: Vec<Seat>) {
+    let (mut mix, mut master) = (slots(mix), slots(master));
+    let stages: [fn(&Seat) -> Option<String>; 3] = [
+        |seat| {
+            let label = seat.part.channel.clone();
+            label.filter(|_| seat.kind == PartKind::Bed)
+        },
+        |seat| Some(seat.channel_id.clone()),
+        |_| Some(String::new()),
+    ];
+    let mut found = Vec::new();
+    for key in stages {
+        for (one, other) in matched(&mix, &master, key) {
+            if let (Some(mix), Some(master)) = (mix[one].take(), master[other].take()) {
+                found.push((one, Pair { by, mix, master }));
+            }
+        }
+    }
+    found.sort_by_key(|(place, _)| *place);
+    pairing
+        .pairs
+        .extend(found.into_iter().map(|(_, pair)| pair));
+    let left = |seats: Vec<Option<Seat>>| seats.into_iter().flatten().map(|seat| seat.part);
+    pairing.missing.extend(left(mix));
+    pairing.extra.extend(left(master));
+}
+
+fn by_channel(mix: &Side, master: &Side) -> Pairing {
+    let seats = |side: &Side| -> Vec<Option<Seat>> {
+        let labels = side.labels.as_deref().filter(|l| l.len() == side.tracks);
+        (0..side.tracks)
+            .map(|track| {
+                let label = labels.map(|labels| labels[track].to_string());
+                let number = u32::try_from(track + 1).ok();
+                Some(Seat {
+                    part: Part {
+                        kind: PartKind::Channel,
+                        name: label.clone().unwrap_or_else(|| format!("ch {}", track + 1)),
+                        object_id: None,
+                        channel: label,
+                        track: number,
+                    },
+                    kind: PartKind::Channel,
+                    object: None,
+                    channel: None,
+                    channel_id: String::new(),
+                    track: Some(track),
+                })
+            })
+            .collect()
+    };
+    let (mut in_mix, mut in_master) = (seats(mix), seats(master));
+    let labels = |seats: &[Option<Seat>]| -> Vec<Option<String>> {
+        let mut labels: Vec<_> = seats
+            .iter()
+            .flatten()
+            .map(|seat| seat.part.channel.clone())
+            .collect();
+        labels.sort_unstable();
+        labels
+    };
+    let mut pairing = Pairing::default();
+    // Labels that are not the same set may be a guess on one side: then places are safer.
+    let labelled = labels(&in_mix) == labels(&in_master) && labels(&in_mix)[0].is_some();
+    let (by, found) = if labelled {
+        let key = |seat: &Seat| seat.part.channel.clone();
+        (PairedBy::Label, matched(&in_mix, &in_master, key))
+    } else {
+        let both = in_mix.len().min(in_master.len());
+        (PairedBy::Channel, (0..both).map(|n| (n, n)).collect())
+    };
+    for (one, other) in found {
+        if let (Some(mix), Some(master)) = (in_mix[one].take(), in_master[other].take()) {
+            pairing.pairs.push(Pair { by, mix, master });
+        }
+    }
+    let left = |seats: Vec<Option<Seat>>| seats.into_iter().flatten().map(|seat| seat.part);
+    pairing.missing.extend(left(in_mix));
+    pairing.extra.extend(left(in_master));
+    pairing
+}

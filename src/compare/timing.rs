@@ -1,0 +1,260 @@
+//! One track's offset over time: found once by a wide search, followed by a narrow one, and
+//! every jump kept.
+//!
+//! In: the two buffers and the frame that has been reached. Out: [`Stay`]s, the stretches of
+//! the mix over which the offset was the same. Knows nothing of other tracks but the offset
+//! that most of them have, which it tries first.
+
+use super::buffer::Buffer;
+use super::correlate::{Correlator, Found, Peak, Stretch, Sum};
+
+/// Sounding blocks of 100 ms between two looks once the offset is known.
+const EVERY: u32 = 20;
+/// Before the first look, and before one that confirms a jump.
+const SOON: u32 = 4;
+/// The longest pause between two wide searches that found nothing, in looks.
+const PATIENCE: u32 = 16;
+
+/// An offset that was measured once or several times with no other between.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Stay {
+    pub(super) offset: i64,
+    pub(super) windows: u64,
+    /// Frames of the mix: the first window, and the start of the last.
+    pub(super) first_start: i64,
+    pub(super) first_end: i64,
+    pub(super) last_start: i64,
+    pub(super) last_end: i64,
+}
+
+/// The two searches, which all tracks share.
+pub(super) struct Searches {
+    pub(super) wide: Correlator,
+    pub(super) narrow: Correlator,
+    pub(super) confidence: f64,
+}
+
+impl Searches {
+    /// Wide: one second either way. Narrow: 85 ms either way in windows of 0.17 s.
+    pub(super) fn new(sample_rate: u32, silence: f64, confidence: f64) -> Self {
+        let rate = sample_rate as usize;
+        let unit = (rate / 12).next_power_of_two();
+        // At 48 kHz 2^17 frames: 0.73 s beside two seconds of lags.
+        let size = (rate * 5 / 2).next_power_of_two();
+        Self {
+            wide: Correlator::new(sample_rate, size, rate, silence),
+            narrow: Correlator::new(sample_rate, 4 * unit, unit, silence),
+            confidence,
+        }
+    }
+}
+
+/// A measured offset, before it is believed.
+#[derive(Clone, Copy, Debug)]
+struct Reading {
+    offset: i64,
+    start: i64,
+    end: i64,
+}
+
+#[derive(Debug, Default)]
+pub(super) struct Tracker {
+    pub(super) stays: Vec<Stay>,
+    pub(super) tried: u64,
+    pub(super) matched: u64,
+    pub(super) best_confidence: f64,
+    inverted: u64,
+    /// A jump that a second window has not yet confirmed.
+    rival: Option<Reading>,
+    /// Sounding blocks since the last look.
+    waited: u32,
+    wait_for: u32,
+    failed: u32,
+    narrow_sum: Sum,
+    wide_sum: Sum,
+    wide_pause: u32,
+    wide_due: u32,
+}
+
+impl Tracker {
+    /// Where the track is now, as far as is known.
+    pub(super) fn offset(&self) -> Option<i64> {
+        self.stays.last().map(|stay| stay.offset)
+    }
+
+    /// The offset that most windows had.
+    pub(super) fn main_offset(&self) -> Option<i64> {
+        let total = |offset: i64| -> u64 {
+            let same = self.stays.iter().filter(|stay| stay.offset == offset);
+            same.map(|stay| stay.windows).sum()
+        };
+        let longest = self
+            .stays
+            .iter()
+            .rev()
+            .max_by_key(|stay| total(stay.offset))?;
+        Some(longest.offset)
+    }
+
+    pub(super) fn polarity_inverted(&self) -> bool {
+        self.inverted * 2 > self.matched
+    }
+
+    /// Called once for each block of the mix that sounds; looks when it is time.
+    ///
+    /// `end` is the frame behind that block; both buffers hold what a search needs about it.
+    /// `guess` is where most other tracks are.
+    pub(super) fn sounded(
+        &mut self,
+        searches: &mut Searches,
+        (mix, mix_track): (&Buffer, usize),
+        (master, master_track): (&Buffer, usize),
+        end: i64,
+        guess: Option<i64>,
+    ) {
+        self.waited += 1;
+        if self.waited < self.wait_for.max(SOON) {
+            return;
+        }
+        self.waited = 0;
+        self.wait_for = EVERY;
+        let both = (mix, master);
+        let stretch = |short: usize, about: i64| Stretch {
+            mix_track,
+            master_track,
+            from: end - short as i64,
+            about,
+        };
+        let narrowly = self.follow(searches, both, stretch, guess);
+        let found = match narrowly {
+            Found::Peak(_) => narrowly,
+            _ => self.search(searches, both, stretch, narrowly),
+        };
+        match found {
+            Found::Silence => {}
+            Found::Nothing(confidence) => {
+                self.tried += 1;
+                self.best_confidence = self.best_confidence.max(confidence);
+            }
+            Found::Peak(peak) => {
+                self.tried += 1;
+                self.take(peak, end);
+            }
+        }
+    }
+
+    /// Looks about the offset where the track, or most others, are known to be.
+    fn follow(
+        &mut self,
+        searches: &mut Searches,
+        both: (&Buffer, &Buffer),
+        stretch: impl Fn(usize, i64) -> Stretch,
+        guess: Option<i64>,
+    ) -> Found {
+        let rival = self.rival.map(|rival| rival.offset);
+        let Some(about) = rival.or(self.offset()).or(guess) else {
+            return Found::Silence;
+        };
+        let narrow = &mut searches.narrow;
+        let known = rival.is_none() && !self.stays.is_empty();
+        let sum = known.then_some(&mut self.narrow_sum);
+        let stretch = stretch(narrow.short, about);
+        let found = narrow.look(both, stretch, true, sum, searches.confidence);
+        match found {
+            Found::Peak(peak) if peak.offset.unsigned_abs() > searches.wide.reach as u64 => {
+                Found::Nothing(0.0)
+            }
+            Found::Nothing(_) => {
+                self.rival = None;
+                found
+            }
+            _ => found,
+        }
+    }
+
+    /// Looks everywhere, unless it was looked in vain not long ago.
+    fn search(
+        &mut self,
+        searches: &mut Searches,
+        both: (&Buffer, &Buffer),
+        stretch: impl Fn(usize, i64) -> Stretch,
+        narrowly: Found,
+    ) -> Found {
+        if let Found::Nothing(_) = narrowly {
+            self.failed += 1;
+            // One window may be too poor to be found where it is.
+            if !self.stays.is_empty() && self.failed < 2 {
+                self.wait_for = SOON;
+                return narrowly;
+            }
+        } else if !self.stays.is_empty() {
+            return narrowly;
+        }
+        if self.wide_due > 0 {
+            self.wide_due -= 1;
+            return narrowly;
+        }
+        let wide = &mut searches.wide;
+        let stretch = stretch(wide.short, 0);
+        let sum = Some(&mut self.wide_sum);
+        let found = wide.look(both, stretch, false, sum, searches.confidence);
+        if let Found::Nothing(_) = found {
+            self.wide_pause = (2 * self.wide_pause).clamp(1, PATIENCE);
+            self.wide_due = self.wide_pause - 1;
+            if self.stays.is_empty() && self.wide_pause < 4 {
+                self.wait_for = SOON;
+            }
+        }
+        match (found, narrowly) {
+            (Found::Silence, Found::Nothing(_)) => narrowly,
+            _ => found,
+        }
+    }
+
+    fn take(&mut self, peak: Peak, end: i64) {
+        let reading = Reading {
+            offset: peak.offset,
+            start: peak.from,
+            end,
+        };
+        self.matched += 1;
+        self.inverted += u64::from(peak.inverted);
+        self.best_confidence = self.best_confidence.max(peak.confidence);
+        self.failed = 0;
+        self.wide_pause = 0;
+        self.wide_due = 0;
+        self.narrow_sum.forget();
+        self.wide_sum.forget();
+        match self.stays.last_mut() {
+            None => self.stays.push(reading.stay(reading, 1)),
+            Some(stay) if stay.offset == reading.offset => {
+                stay.windows += 1;
+                stay.last_start = reading.start;
+                stay.last_end = reading.end;
+                self.rival = None;
+            }
+            Some(_) => match self.rival.take() {
+                Some(first) if first.offset == reading.offset => {
+                    self.stays.push(first.stay(reading, 2));
+                }
+                _ => {
+                    self.rival = Some(reading);
+                    self.wait_for = SOON;
+                }
+            },
+        }
+    }
+}
+
+impl Reading {
+    fn stay(self, last: Self, windows: u64) -> Stay {
+        Stay {
+            offset: self.offset,
+            windows,
+            first_start: self.start,
+            first_end: self.end,
+            last_start: last.start,
+            last_end: last.end,
+        }
+    }
+}
