@@ -17,9 +17,9 @@ pub mod adm;
 
 pub mod render;
 
-pub mod measure;
-
 pub mod compare;
+
+pub mod measure;
 
 pub mod judge;
 

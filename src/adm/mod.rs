@@ -4,6 +4,7 @@
 //! the file's own ids, and a list of findings, each in a plain sentence with its clause.
 //! Knows nothing of rendering, loudness or limits.
 
+mod bed;
 pub mod block;
 pub mod check;
 pub mod chna;
@@ -15,6 +16,7 @@ pub mod parse;
 mod resolve;
 pub mod time;
 
+pub use bed::{bed_layout, label_of};
 pub use chna::{Chna, ChnaRow};
 pub use finding::{Class, Finding, Severity};
 pub use labels::{bed_label, is_lfe_label};

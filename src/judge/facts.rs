@@ -2,8 +2,7 @@
 
 use std::ffi::OsStr;
 
-use crate::adm::Model;
-use crate::adm::check::Finding;
+use crate::adm::{Finding, Model};
 use crate::measure::Measurements;
 use crate::render::Scene;
 use crate::specimen::{Format, Metadata, Oddity};

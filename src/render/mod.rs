@@ -6,9 +6,9 @@
 //! by the metadata, never by the length of the audio; the size of the blocks that go in does not
 //! change one bit of what comes out.
 
-<<<<<<< HEAD
 mod allocation;
 pub mod allocentric;
+pub mod binaural;
 pub mod conversion;
 mod convolver;
 pub mod decorrelators;
@@ -20,9 +20,6 @@ pub mod geometry;
 pub mod hoa;
 mod mix;
 pub mod object_gains;
-=======
-pub mod binaural;
->>>>>>> ears
 pub mod point;
 pub mod polar;
 mod renderer;
@@ -37,9 +34,21 @@ pub use speakers::SpeakerLayout;
 pub use voice::{Ramp, Stretch};
 
 use crate::adm::Model;
+use crate::adm::block::Blocks;
 
 /// The name and version of this renderer, as every figure read on a render names it.
 pub const RENDERER: &str = concat!("weighbridge ", env!("CARGO_PKG_VERSION"), " (ITU-R BS.2127-1)");
+
+/// True for a loudspeaker channel that is low-frequency by its frequency element or by its label.
+pub fn is_lfe(model: &Model, item: &Item) -> bool {
+    let Some(channel) = item.speaker_channel() else { return false };
+    let channel = &model.channels[channel];
+    let labels = match &channel.blocks {
+        Blocks::DirectSpeakers(blocks) => blocks.first().map_or(&[][..], |block| &block.labels),
+        _ => &[],
+    };
+    direct_speakers::is_lfe(&channel.frequency, labels)
+}
 
 /// Why a scene cannot be rendered. Blocks are counted from 0 in file order.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -62,6 +71,8 @@ pub enum RenderError {
     Hoa(#[from] hoa::HoaError),
     #[error(transparent)]
     NoPanner(#[from] polar::NoPanner),
+    #[error("binaural: {0}")]
+    Binaural(#[from] binaural::BinauralError),
 }
 
 impl RenderError {

@@ -99,6 +99,14 @@ impl Item {
     pub fn is_bed(&self) -> bool {
         !matches!(self.kind, Kind::Object { .. })
     }
+
+    /// The channel format of a loudspeaker channel.
+    pub fn speaker_channel(&self) -> Option<usize> {
+        match self.kind {
+            Kind::Speaker { channel, .. } => Some(channel),
+            _ => None,
+        }
+    }
 }
 
 /// What is heard of a file.

@@ -8,9 +8,8 @@ use std::io::{BufReader, Read};
 use std::sync::Arc;
 
 use super::Request;
-use crate::adm::Model;
-use crate::adm::check::{AudioFacts, Finding, check};
-use crate::adm::chna::Chna;
+use crate::adm::check::{AudioFacts, check};
+use crate::adm::{Chna, Finding, Model};
 use crate::adm::parse::{Limits, parse};
 use crate::judge::{self, AdmRead};
 use crate::measure::{ImmersiveMeters, ImmersiveOrder};
@@ -42,23 +41,30 @@ impl AdmWeighed {
 }
 
 /// Reads the metadata; `None` for a file that has neither chunk.
-pub(super) fn metadata(specimen: &Specimen, request: &Request) -> Option<AdmWeighed> {
+///
+/// # Errors
+/// When reading fails: the share was away, not the file wrong.
+pub(super) fn metadata(
+    specimen: &Specimen,
+    request: &Request,
+) -> std::io::Result<Option<AdmWeighed>> {
     let axml = specimen.chunk("axml");
-    let chna_bytes = specimen.chunk("chna").map(|chunk| {
-        let mut bytes = Vec::new();
-        // A share that fails here fails again on the samples, and is told there.
-        let _ = chunk.take(MAX_CHNA_BYTES).read_to_end(&mut bytes);
-        bytes
-    });
-    if axml.is_none() && chna_bytes.is_none() {
-        return None;
+    let chna = match specimen.chunk("chna") {
+        Some(chunk) => {
+            let mut bytes = Vec::new();
+            chunk.take(MAX_CHNA_BYTES).read_to_end(&mut bytes)?;
+            Some(Chna::parse(&bytes))
+        }
+        None => None,
+    };
+    if axml.is_none() && chna.is_none() {
+        return Ok(None);
     }
-    let chna = chna_bytes.map(|bytes| Chna::parse(&bytes));
     let rows = chna.as_ref().map_or(&[][..], |chna| &chna.rows);
     let has_axml = axml.is_some();
     let parsed = match axml {
-        Some(axml) => parse(BufReader::with_capacity(1 << 16, axml), &Limits::default(), rows),
-        None => parse(std::io::empty(), &Limits::default(), rows),
+        Some(axml) => parse(BufReader::with_capacity(1 << 16, axml), &Limits::default(), rows)?,
+        None => parse(std::io::empty(), &Limits::default(), rows)?,
     };
     let mut findings = parsed.findings;
     let format = specimen.format();
@@ -74,7 +80,7 @@ pub(super) fn metadata(specimen: &Specimen, request: &Request) -> Option<AdmWeig
         Ok(scene) => (Some(scene), None),
         Err(why) => (None, Some(why)),
     };
-    Some(AdmWeighed { model, findings, scene, not_rendered })
+    Ok(Some(AdmWeighed { model, findings, scene, not_rendered }))
 }
 
 fn audio_facts(format: &Format, has_axml: bool) -> AudioFacts {

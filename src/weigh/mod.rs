@@ -114,7 +114,7 @@ pub fn weigh(
     let identity = specimen.identity();
     let format = specimen.format().clone();
     let stopped = Cell::new(false);
-    let mut adm = immersive::metadata(&specimen, request);
+    let mut adm = immersive::metadata(&specimen, request).map_err(WeighError::Io)?;
     let renders = adm.as_mut().and_then(|adm| immersive::meters(adm, &format, request));
     // Tracks of an object-based file are not what is heard: their loudness says nothing.
     let depth = if adm.is_some() { Depth::Levels } else { Depth::Full };

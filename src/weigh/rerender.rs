@@ -43,6 +43,8 @@ pub enum RerenderError {
     Open(#[from] OpenError),
     #[error(transparent)]
     Read(#[from] ReadError),
+    #[error("reading the metadata failed")]
+    Metadata(#[source] io::Error),
     #[error("it has no audio definition metadata (axml, chna): there is nothing to render")]
     NoMetadata,
     #[error("it cannot be rendered: {0}")]
@@ -74,7 +76,9 @@ pub fn rerender<W: Write + Seek>(
 ) -> Result<Rerendered, RerenderError> {
     let specimen = Specimen::open(asked.master, None)?;
     let request = Request { choice: asked.choice, ..Request::new(asked.master, profile) };
-    let read = immersive::metadata(&specimen, &request).ok_or(RerenderError::NoMetadata)?;
+    let read = immersive::metadata(&specimen, &request)
+        .map_err(RerenderError::Metadata)?
+        .ok_or(RerenderError::NoMetadata)?;
     let scene = match (read.scene, read.not_rendered) {
         (Some(scene), _) => scene,
         (None, why) => return Err(RerenderError::Scene(why.unwrap_or_default())),
@@ -86,7 +90,7 @@ pub fn rerender<W: Write + Seek>(
     let rate = specimen.format().sample_rate.value();
     let (tracks, total) = (specimen.format().channels, specimen.identity().bytes);
     let ears = match (&asked.head, binaural) {
-        (Some(head), true) => Some(BinauralRenderer::new(head, &layout, rate).map_err(RenderError::from)?),
+        (Some(head), true) => Some(BinauralRenderer::new(head, &layout, specimen.format().sample_rate).map_err(RenderError::from)?),
         (None, true) => return Err(RerenderError::NoHead),
         _ => None,
     };

@@ -15,7 +15,7 @@ use super::catalogue::Check;
 use super::facts::Facts;
 use super::told::Told;
 use super::words::asked;
-use crate::adm::check as adm;
+use crate::adm;
 use crate::measure::{Place, Places};
 use crate::profile::{Limit, Rule, Severity};
 use crate::units::{Frames, Seconds};

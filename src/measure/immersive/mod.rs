@@ -19,7 +19,7 @@ use self::bank::Bank;
 use self::items::ItemMeters;
 use self::lfe::LfeMeter;
 use self::parts::PartMeters;
-use super::{Depth, MeterOrder, Measurements, Meters, loudness_weight};
+use super::{Depth, MeterOrder, Meters, loudness_weight};
 use crate::adm::Model;
 use crate::layout::Label;
 use crate::render::binaural::{BinauralRenderer, HeadSet};
@@ -114,7 +114,7 @@ impl ImmersiveMeters {
                 let ears = ["M+030", "M-030"].map(|ear| ear.parse().expect("a label"));
                 Some(BinauralMeters {
                     renderer: renderer(&layout)?,
-                    ears: BinauralRenderer::new(head, &layout, rate.value())?,
+                    ears: BinauralRenderer::new(head, &layout, rate)?,
                     meters: meters(
                         ears.to_vec(),
                         format!("{RENDERER}, {}", head.facts().name),

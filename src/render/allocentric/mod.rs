@@ -94,7 +94,6 @@ impl AllocentricPanner {
         self.positions.is_empty()
     }
 
-<<<<<<< HEAD
     /// Which full-range loudspeakers `zones` exclude from a Cartesian block.
     ///
     /// All false when there are no zones, and when every loudspeaker would be excluded.
@@ -118,9 +117,6 @@ impl AllocentricPanner {
         let clip = |x: f64| if x.is_nan() { 0.0 } else { x.clamp(-1.0, 1.0) };
         let position = position.map(clip);
         let set = self.set_without(excluded);
-=======
-    pub fn pan(&mut self, _position: Vector, _size: [f64; 3], _excluded: &[bool], out: &mut [f64]) {
->>>>>>> polar
         out.fill(0.0);
         set.planes.pan(position, out);
         // f64::max drops what is no number.
