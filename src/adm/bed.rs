@@ -15,8 +15,9 @@ const NEAR_DEG: f64 = 12.0;
 /// The layout that these channels make, in any order: its name where it has one, otherwise the
 /// labels joined by commas. `None` without any channel.
 pub fn bed_layout(model: &Model, channels: impl Iterator<Item = usize>) -> Option<String> {
-    let mut labels: Vec<Option<Label>> =
-        channels.map(|channel| label_of(&model.channels[channel])).collect();
+    let mut labels: Vec<Option<Label>> = channels
+        .map(|channel| label_of(&model.channels[channel]))
+        .collect();
     if labels.is_empty() {
         return None;
     }
@@ -37,14 +38,18 @@ pub fn bed_layout(model: &Model, channels: impl Iterator<Item = usize>) -> Optio
     if let Some(name) = known.as_deref().and_then(layout::name_of) {
         return Some(name.to_owned());
     }
-    let words: Vec<&str> =
-        labels.iter().map(|label| label.as_ref().map_or("?", Label::as_str)).collect();
+    let words: Vec<&str> = labels
+        .iter()
+        .map(|label| label.as_ref().map_or("?", Label::as_str))
+        .collect();
     Some(words.join(","))
 }
 
 /// The BS.2051 label of a loudspeaker channel: by its labels, else by its place.
 pub fn label_of(channel: &AudioChannelFormat) -> Option<Label> {
-    let Blocks::DirectSpeakers(blocks) = &channel.blocks else { return None };
+    let Blocks::DirectSpeakers(blocks) = &channel.blocks else {
+        return None;
+    };
     let block = blocks.first()?;
     if let Some(label) = block.labels.iter().find_map(|label| bed_label(label)) {
         return Some(label);
@@ -53,7 +58,12 @@ pub fn label_of(channel: &AudioChannelFormat) -> Option<Label> {
     {
         return "LFE1".parse().ok();
     }
-    let SpeakerPosition::Polar { azimuth, elevation, .. } = &block.position else { return None };
+    let SpeakerPosition::Polar {
+        azimuth, elevation, ..
+    } = &block.position
+    else {
+        return None;
+    };
     let names = layout::LAYOUTS.iter().flat_map(|layout| layout.labels());
     names
         .filter_map(|label| {

@@ -322,6 +322,7 @@ mod tests {
     #[test]
     fn a_profile_tells_every_number_with_its_source() {
         let invented = Profile {
+            renders: None,
             name: "tallow".into(),
             title: "Tallow Street master".into(),
             about: "What the invented studio asks for.".into(),

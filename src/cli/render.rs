@@ -41,7 +41,10 @@ pub fn run(asked: &args::Render, out: &mut Output) -> anyhow::Result<Exit> {
         },
         profile,
         || {
-            let file = OpenOptions::new().write(true).create_new(true).open(&asked.out)?;
+            let file = OpenOptions::new()
+                .write(true)
+                .create_new(true)
+                .open(&asked.out)?;
             Ok(BufWriter::with_capacity(1 << 20, file))
         },
         &mut |done, total| {
@@ -64,9 +67,15 @@ pub fn run(asked: &args::Render, out: &mut Output) -> anyhow::Result<Exit> {
         Err(error) => return Err(error).with_context(|| name.clone()),
     };
     let seconds = done.frames as f64 / f64::from(done.sample_rate_hz);
-    let whose = head.filter(|_| asked.layout == "binaural").map_or(String::new(), |head| {
-        format!(", heard through {} (BLAKE3 {})", head.facts().name, head.facts().digest_blake3)
-    });
+    let whose = head
+        .filter(|_| asked.layout == "binaural")
+        .map_or(String::new(), |head| {
+            format!(
+                ", heard through {} (BLAKE3 {})",
+                head.facts().name,
+                head.facts().digest_blake3
+            )
+        });
     out.print(&format!(
         "{}: {} channels, {:.3} s, {} Hz, 32-bit float; {} rendered to {} by {RENDERER}{whose}\n",
         shown(&asked.out),

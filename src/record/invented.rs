@@ -23,6 +23,7 @@ pub fn now() -> ZonedDateTime {
 
 pub fn profile() -> Profile {
     Profile {
+        renders: None,
         name: "immersive-music".into(),
         title: "Immersive music master".into(),
         about: String::new(),
@@ -170,6 +171,7 @@ pub fn weighed() -> Weighed {
         overs: 3,
     };
     Weighed {
+        adm: None,
         identity: identity(),
         digests: Digests {
             blake3: "0f".repeat(32),

@@ -3,6 +3,7 @@
 //! In: a [`Weighed`] (or the reason why there is none), the file's name, the profile, what
 //! custody did. Out: a [`Sidecar`], its text, its schema. The clock is handed in.
 
+use std::collections::BTreeMap;
 use std::ffi::OsStr;
 
 use jiff::{Timestamp, ZonedDateTime};
@@ -16,15 +17,19 @@ use crate::layout;
 use crate::ledger::CustodyEvent;
 use crate::measure::{ChannelMeasurements, Measurements};
 use crate::profile::{Choice, Profile};
+use crate::render::Kind;
 use crate::specimen::{Digests, Format, Metadata};
 use crate::units::{Frames, Seconds};
-use crate::weigh::Weighed;
+use crate::weigh::{AdmWeighed, Weighed};
 
 /// The number that stands in every sidecar; a key's meaning never changes within it.
 pub const SCHEMA: &str = "weighbridge.sidecar/1";
 
 /// What the figures were read by.
 pub const METHODS: [&str; 3] = ["ITU-R BS.1770-5", "EBU Tech 3341", "EBU Tech 3342"];
+
+/// What object-based files are read and rendered by, besides.
+pub const RENDER_METHODS: [&str; 3] = ["ITU-R BS.2076-2", "ITU-R BS.2094-2", "ITU-R BS.2127-1"];
 
 /// The record of one file that was weighed.
 ///
@@ -53,12 +58,26 @@ pub fn sidecar(
         format: (weighed.format.as_ref())
             .map(|format| format_facts(format, weighed.measurements.as_ref())),
         metadata: weighed.metadata.clone(),
-        measured: weighed.measurements.as_ref().map(measured),
+        measured: (weighed.measurements.as_ref()).map(|m| measured(m, weighed.adm.as_ref())),
         checks: judgement.findings.iter().map(finding).collect(),
         verdict: judgement.verdict,
         reason: one_line(&judgement.reason),
         caution: judgement.caution.as_deref().map(one_line),
+        tool: tool(weighed.adm.is_some()),
         ..bare(profile, custody, revision, now, &weighed.identity, name)
+    }
+}
+
+fn tool(object_based: bool) -> Tool {
+    let renders: &[&str] = if object_based { &RENDER_METHODS } else { &[] };
+    Tool {
+        name: env!("CARGO_PKG_NAME").into(),
+        version: env!("CARGO_PKG_VERSION").into(),
+        methods: METHODS
+            .iter()
+            .chain(renders)
+            .map(|&method| method.to_owned())
+            .collect(),
     }
 }
 
@@ -92,11 +111,7 @@ fn bare(
     Sidecar {
         schema: SCHEMA.into(),
         written: rfc3339(now.timestamp(), now),
-        tool: Tool {
-            name: env!("CARGO_PKG_NAME").into(),
-            version: env!("CARGO_PKG_VERSION").into(),
-            methods: METHODS.map(String::from).to_vec(),
-        },
+        tool: tool(false),
         file: file_facts(identity, name, now),
         format: None,
         metadata: Metadata::default(),
@@ -162,15 +177,89 @@ fn format_facts(format: &Format, measurements: Option<&Measurements>) -> FormatF
     }
 }
 
-fn measured(m: &Measurements) -> Measured {
+fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
+    let immersive = m.immersive.as_deref();
+    let mut renders: BTreeMap<String, Render> = immersive
+        .iter()
+        .flat_map(|immersive| &immersive.renders)
+        .filter_map(|made| Some((made.measured_on.as_ref()?.layout.clone(), render(made))))
+        .collect();
+    if let Some(ears) = immersive.and_then(|immersive| immersive.binaural.as_ref()) {
+        let head = Head {
+            set: ears.head.clone(),
+            virtual_layout: ears.virtual_layout.clone(),
+        };
+        renders.insert(
+            "binaural".into(),
+            Render {
+                head: Some(head),
+                ..render(&ears.measured)
+            },
+        );
+    }
     Measured {
+        scene: adm.map(scene),
+        parts: immersive.map(|immersive| immersive.parts.clone()),
+        items: immersive.map_or_else(Vec::new, |immersive| immersive.items.clone()),
+        lfe: immersive.map_or_else(Vec::new, |immersive| immersive.lfe.clone()),
+        fold: immersive.and_then(|immersive| immersive.fold.clone()),
+        renders,
         loudness: m.loudness.clone(),
         peaks: m.peaks.clone(),
         channels: m.channels.iter().map(channel).collect(),
         edges: m.edges.clone(),
         measured_on: m.measured_on.clone(),
-        renders: Default::default(),
     }
+}
+
+fn render(m: &Measurements) -> Render {
+    Render {
+        loudness: m.loudness.clone(),
+        peaks: m.peaks.clone(),
+        measured_on: m.measured_on.clone(),
+        channels: m.channels.iter().map(channel).collect(),
+        head: None,
+    }
+}
+
+fn scene(adm: &AdmWeighed) -> SceneFacts {
+    let named = |index: usize| {
+        let programme = &adm.model.programmes[index];
+        Named {
+            id: one_line(&programme.id),
+            name: one_line(&programme.name),
+        }
+    };
+    let chosen = adm.scene.as_ref().and_then(|scene| scene.programme);
+    let mut facts = SceneFacts {
+        version: adm.model.version.as_deref().map(one_line),
+        programme: chosen.map(named),
+        other_programmes: (0..adm.model.programmes.len())
+            .filter(|&index| Some(index) != chosen)
+            .map(named)
+            .collect(),
+        not_rendered: adm.not_rendered.as_deref().map(one_line),
+        ..SceneFacts::default()
+    };
+    let Some(scene) = &adm.scene else {
+        return facts;
+    };
+    let speakers = scene.items.iter().filter_map(|item| item.speaker_channel());
+    facts.bed_layout = crate::adm::bed_layout(&adm.model, speakers.clone());
+    facts.bed_channels = speakers.count();
+    for item in &scene.items {
+        match item.kind {
+            Kind::Object { .. } => facts.objects += 1,
+            Kind::Hoa(_) => facts.hoa_groups += 1,
+            Kind::Speaker { .. } => {}
+        }
+    }
+    facts.remarks = scene
+        .remarks
+        .iter()
+        .map(|remark| one_line(remark))
+        .collect();
+    facts
 }
 
 /// Samples of 64-bit floats near 10^308 can sum past every number; JSON has no infinity, so

@@ -8,7 +8,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::judge::{Finding, Verdict};
 use crate::ledger::CustodyEvent;
-use crate::measure::{ChannelMeasurements, Edges, Loudness, MeasuredOn, Peaks};
+use crate::measure::{
+    ChannelMeasurements, Edges, Fold, ItemFacts, LfeFacts, Loudness, MeasuredOn, Parts, Peaks,
+};
+use crate::render::binaural::HeadSetFacts;
 use crate::specimen::{Digests, Metadata};
 
 /// Everything the house knows of one file, beside the file.
@@ -87,14 +90,75 @@ pub struct Measured {
     pub channels: Vec<ChannelMeasurements>,
     pub edges: Edges,
     pub measured_on: Option<MeasuredOn>,
-    /// By layout; empty for channel-based files.
+    /// By layout, and `binaural`; empty for channel-based files. `loudness` and `peaks` above
+    /// are then those of the main render, as `measured_on` says.
     pub renders: BTreeMap<String, Render>,
+    /// What is heard of an object-based file.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub scene: Option<SceneFacts>,
+    /// Bed and objects, each alone as it sounds in the main render.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub parts: Option<Parts>,
+    /// Each bed channel and object alone.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub items: Vec<ItemFacts>,
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub lfe: Vec<LfeFacts>,
+    /// What the stereo render loses against the main one.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub fold: Option<Fold>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Render {
     pub loudness: Option<Loudness>,
     pub peaks: Peaks,
+    /// The layout, its loudness weights, and the renderer with its version.
+    #[serde(default)]
+    pub measured_on: Option<MeasuredOn>,
+    /// In the layout's order.
+    #[serde(default)]
+    pub channels: Vec<ChannelMeasurements>,
+    /// Whose ears a binaural render was made for, and over which loudspeakers.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub head: Option<Head>,
+}
+
+/// A binaural figure is a proxy: it depends on whose head was measured, and stops no file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Head {
+    #[serde(flatten)]
+    pub set: HeadSetFacts,
+    pub virtual_layout: String,
+}
+
+/// What the renderer chose to play.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SceneFacts {
+    /// Of the audio definition model, as the file says it.
+    pub version: Option<String>,
+    /// audioProgrammeID and name of what was rendered; `null` where the file has none.
+    pub programme: Option<Named>,
+    /// The file's other programmes.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub other_programmes: Vec<Named>,
+    /// By its loudspeaker labels; `null` without a bed.
+    pub bed_layout: Option<String>,
+    pub bed_channels: usize,
+    pub objects: usize,
+    pub hoa_groups: usize,
+    /// What was taken as one thing where it could have been another.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub remarks: Vec<String>,
+    /// Why there are no renders.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub not_rendered: Option<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Named {
+    pub id: String,
+    pub name: String,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]

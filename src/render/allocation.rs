@@ -61,7 +61,10 @@ pub(super) fn pack_path(model: &Model, root: usize, channel: usize) -> Vec<usize
     let mut found = Vec::new();
     let _ = each_pack(model, root, &mut Vec::new(), &mut |path| {
         let last = *path.last().expect("a path holds its pack");
-        let here = model.packs[last].channels.iter().any(|c| c.index() == Some(channel));
+        let here = model.packs[last]
+            .channels
+            .iter()
+            .any(|c| c.index() == Some(channel));
         if here && found.is_empty() {
             found = path.to_vec();
         }
@@ -76,11 +79,18 @@ fn each_pack(
     visit: &mut dyn FnMut(&[usize]),
 ) -> Result<(), SceneError> {
     if path.contains(&pack) || path.len() >= MAX_NESTING {
-        return Err(fault(&model.packs[pack], "the audioPackFormat is nested in itself, or too deep"));
+        return Err(fault(
+            &model.packs[pack],
+            "the audioPackFormat is nested in itself, or too deep",
+        ));
     }
     path.push(pack);
     visit(path);
-    for inner in model.packs[pack].packs.iter().filter_map(|inner| inner.index()) {
+    for inner in model.packs[pack]
+        .packs
+        .iter()
+        .filter_map(|inner| inner.index())
+    {
         each_pack(model, inner, path, visit)?;
     }
     path.pop();
@@ -88,7 +98,10 @@ fn each_pack(
 }
 
 fn fault(pack: &AudioPackFormat, says: &str) -> SceneError {
-    SceneError::Element { element: pack.id.clone(), says: says.to_owned() }
+    SceneError::Element {
+        element: pack.id.clone(),
+        says: says.to_owned(),
+    }
 }
 
 /// Places of a pack and of those within it; `called` replaces the packs by which tracks call them.
@@ -109,7 +122,11 @@ pub(super) fn patterns(model: &Model) -> Result<Vec<Pattern>, SceneError> {
     let mut patterns = Vec::new();
     for (root, pack) in model.packs.iter().enumerate() {
         if pack.type_definition != TypeDefinition::Matrix {
-            patterns.push(Pattern { root, places: places(model, root, None)?, matrix: false });
+            patterns.push(Pattern {
+                root,
+                places: places(model, root, None)?,
+                matrix: false,
+            });
             continue;
         }
         let input = pack.input_pack.as_ref().map(|r| r.index());
@@ -119,25 +136,46 @@ pub(super) fn patterns(model: &Model) -> Result<Vec<Pattern>, SceneError> {
             (Some(Some(input)), Some(Some(_))) => (input, None),
             (None, Some(Some(_))) => {
                 let [encode] = pack.encode_packs.as_slice() else {
-                    return wrong("a decoding matrix names one encodePackFormat (BS.2076-2, clause 10)");
+                    return wrong(
+                        "a decoding matrix names one encodePackFormat (BS.2076-2, clause 10)",
+                    );
                 };
                 let Some(encode) = encode.index() else {
                     return wrong("the encodePackFormat is not in the file");
                 };
-                let encoded = model.packs[encode].input_pack.as_ref().and_then(|r| r.index());
+                let encoded = model.packs[encode]
+                    .input_pack
+                    .as_ref()
+                    .and_then(|r| r.index());
                 (encode, Some((encode, encoded)))
             }
             // An encoding matrix is used through its decoding one only.
             (Some(Some(_)), None) => continue,
-            _ => return wrong("a matrix pack names an inputPackFormat or an outputPackFormat that the file has"),
+            _ => {
+                return wrong(
+                    "a matrix pack names an inputPackFormat or an outputPackFormat that the file has",
+                );
+            }
         };
         // Applied when heard: the tracks are the input's channels.
-        patterns.push(Pattern { root, places: places(model, input.0, Some(root))?, matrix: true });
+        patterns.push(Pattern {
+            root,
+            places: places(model, input.0, Some(root))?,
+            matrix: true,
+        });
         // Applied already: the tracks are the matrix's own channels.
-        patterns.push(Pattern { root, places: places(model, root, None)?, matrix: true });
+        patterns.push(Pattern {
+            root,
+            places: places(model, root, None)?,
+            matrix: true,
+        });
         if let (_, Some((encode, Some(encoded)))) = input {
             // Encoded and decoded when heard.
-            patterns.push(Pattern { root, places: places(model, encoded, Some(encode))?, matrix: true });
+            patterns.push(Pattern {
+                root,
+                places: places(model, encoded, Some(encode))?,
+                matrix: true,
+            });
         }
     }
     patterns.retain(|pattern| !pattern.places.is_empty());
@@ -154,7 +192,10 @@ pub(super) fn allocate(
     let place = object.map_or("the chna chunk".to_owned(), |index| {
         format!("audioObject {}", model.objects[index].id)
     });
-    let conflict = |says: String| SceneError::Conflict { place: place.clone(), says };
+    let conflict = |says: String| SceneError::Conflict {
+        place: place.clone(),
+        says,
+    };
     let (uids, silent, wanted): (Vec<usize>, usize, Option<Vec<usize>>) = match object {
         Some(index) => {
             let object = &model.objects[index];
@@ -178,10 +219,14 @@ pub(super) fn allocate(
     let mut hands: Vec<Hand> = Vec::new();
     for index in uids {
         let uid = &model.track_uids[index];
-        let element = |says: &str| SceneError::Element { element: uid.id.clone(), says: says.to_owned() };
-        let track = uid.track_index.filter(|&index| index > 0).ok_or_else(|| {
-            element("the chna chunk gives the audioTrackUID no track")
-        })?;
+        let element = |says: &str| SceneError::Element {
+            element: uid.id.clone(),
+            says: says.to_owned(),
+        };
+        let track = uid
+            .track_index
+            .filter(|&index| index > 0)
+            .ok_or_else(|| element("the chna chunk gives the audioTrackUID no track"))?;
         let channel = model
             .channel_of(uid)
             .ok_or_else(|| element("the audioTrackUID leads to no audioChannelFormat"))?;
@@ -190,29 +235,56 @@ pub(super) fn allocate(
             .as_ref()
             .and_then(|pack| pack.index())
             .ok_or_else(|| element("the audioTrackUID names no audioPackFormat of the file"))?;
-        hands.push(Some(Candidate { channel, pack, track: usize::from(track) - 1 }));
+        hands.push(Some(Candidate {
+            channel,
+            pack,
+            track: usize::from(track) - 1,
+        }));
     }
     hands.extend(std::iter::repeat_n(None, silent));
 
-    let mut search = Search { patterns, found: Vec::new(), steps: 0 };
+    let mut search = Search {
+        patterns,
+        found: Vec::new(),
+        steps: 0,
+    };
     let usable: Vec<usize> = (0..patterns.len()).collect();
     search.lay(&usable, &hands, wanted.as_deref(), &[]);
     if search.steps > MAX_STEPS {
-        return Err(conflict("matching packs and tracks takes too long".to_owned()));
+        return Err(conflict(
+            "matching packs and tracks takes too long".to_owned(),
+        ));
     }
     match search.found.as_slice() {
-        [] => Err(conflict(describe(model, patterns, &hands, wanted.as_deref()))),
-        [laid] => laid.iter().map(|laid| output(model, &patterns[laid.pattern], laid, sample_rate)).collect(),
+        [] => Err(conflict(describe(
+            model,
+            patterns,
+            &hands,
+            wanted.as_deref(),
+        ))),
+        [laid] => laid
+            .iter()
+            .map(|laid| output(model, &patterns[laid.pattern], laid, sample_rate))
+            .collect(),
         _ => Err(SceneError::Ambiguous { place }),
     }
 }
 
 /// What is wrong, as far as it can be told: a track of no wanted pack, or counts that differ.
-fn describe(model: &Model, patterns: &[Pattern], hands: &[Hand], wanted: Option<&[usize]>) -> String {
+fn describe(
+    model: &Model,
+    patterns: &[Pattern],
+    hands: &[Hand],
+    wanted: Option<&[usize]>,
+) -> String {
     let fits = |pattern: &Pattern, hand: &Hand| pattern.places.iter().any(|p| fits(hand, p));
     let asked = |pattern: &&Pattern| wanted.is_none_or(|w| w.contains(&pattern.root));
     for hand in hands.iter().flatten() {
-        if !patterns.iter().filter(asked).any(|pattern| fits(pattern, &Some(*hand))) {
+        if !patterns
+            .iter()
+            .filter(asked)
+            .any(|pattern| fits(pattern, &Some(*hand)))
+        {
             return format!(
                 "track {} carries channel {} of pack {}, which no pack in use holds",
                 hand.track + 1,
@@ -250,7 +322,10 @@ impl Search<'_> {
         if self.found.len() > 1 || self.steps > MAX_STEPS {
             return;
         }
-        let empty: usize = laid.iter().map(|l| l.places.iter().filter(|p| p.is_none()).count()).sum();
+        let empty: usize = laid
+            .iter()
+            .map(|l| l.places.iter().filter(|p| p.is_none()).count())
+            .sum();
         let Some((&hand, rest)) = hands.split_first() else {
             if wanted.is_none_or(<[usize]>::is_empty) && empty == 0 {
                 self.found.push(laid.to_vec());
@@ -268,7 +343,10 @@ impl Search<'_> {
                 let pattern = &self.patterns[index];
                 pattern.places.len() <= hands.len() - empty
                     && wanted.is_none_or(|wanted| wanted.contains(&pattern.root))
-                    && pattern.places.iter().all(|place| hands.iter().any(|hand| fits(hand, place)))
+                    && pattern
+                        .places
+                        .iter()
+                        .all(|place| hands.iter().any(|hand| fits(hand, place)))
             })
             .collect();
         for index in 0..laid.len() {
@@ -287,18 +365,28 @@ impl Search<'_> {
                 pattern: index,
                 places: vec![None; self.patterns[index].places.len()],
             };
-            let Some(place) = self.free_place(&blank, &hand) else { continue };
+            let Some(place) = self.free_place(&blank, &hand) else {
+                continue;
+            };
             let still_wanted = wanted.map(|wanted| {
                 let mut left = wanted.to_vec();
                 let root = self.patterns[index].root;
-                left.remove(left.iter().position(|&w| w == root).expect("filtered above"));
+                left.remove(
+                    left.iter()
+                        .position(|&w| w == root)
+                        .expect("filtered above"),
+                );
                 left
             });
             let mut next = laid.to_vec();
             next.push(blank);
             next.last_mut().expect("just pushed").places[place] = Some(hand);
             // Packs of silent tracks only are laid in order, so that no way counts twice.
-            let onward = if hand.is_none() { &usable[nth..] } else { &usable[..] };
+            let onward = if hand.is_none() {
+                &usable[nth..]
+            } else {
+                &usable[..]
+            };
             self.settle(onward, rest, still_wanted.as_deref(), next);
         }
     }
@@ -310,7 +398,13 @@ impl Search<'_> {
     }
 
     /// Fills places for which there is one track only, and gives up where there is none.
-    fn settle(&mut self, usable: &[usize], rest: &[Hand], wanted: Option<&[usize]>, mut laid: Vec<Laid>) {
+    fn settle(
+        &mut self,
+        usable: &[usize],
+        rest: &[Hand],
+        wanted: Option<&[usize]>,
+        mut laid: Vec<Laid>,
+    ) {
         let mut rest = rest.to_vec();
         for one in &mut laid {
             let pattern = &self.patterns[one.pattern];
@@ -330,21 +424,33 @@ impl Search<'_> {
     }
 }
 
-fn output(model: &Model, pattern: &Pattern, laid: &Laid, sample_rate: u32) -> Result<AllocatedPack, SceneError> {
+fn output(
+    model: &Model,
+    pattern: &Pattern,
+    laid: &Laid,
+    sample_rate: u32,
+) -> Result<AllocatedPack, SceneError> {
     let inputs: Vec<(usize, Feed)> = pattern
         .places
         .iter()
         .zip(&laid.places)
         .map(|(place, hand)| {
             let feed = match hand.flatten() {
-                Some(candidate) => vec![Tap { track: candidate.track, gain: 1.0, delay_frames: 0 }],
+                Some(candidate) => vec![Tap {
+                    track: candidate.track,
+                    gain: 1.0,
+                    delay_frames: 0,
+                }],
                 None => Vec::new(),
             };
             (place.channel, feed)
         })
         .collect();
     if !pattern.matrix {
-        return Ok(AllocatedPack { pack: pattern.root, channels: inputs });
+        return Ok(AllocatedPack {
+            pack: pattern.root,
+            channels: inputs,
+        });
     }
     let pack = &model.packs[pattern.root];
     let Some(output) = pack.output_pack.as_ref().and_then(|output| output.index()) else {
@@ -353,7 +459,11 @@ fn output(model: &Model, pattern: &Pattern, laid: &Laid, sample_rate: u32) -> Re
     let mut channels = Vec::new();
     for matrix in pack.channels.iter().filter_map(|channel| channel.index()) {
         let block = matrix_block(model, matrix)?;
-        let Some(to) = block.output_channel.as_ref().and_then(|channel| channel.index()) else {
+        let Some(to) = block
+            .output_channel
+            .as_ref()
+            .and_then(|channel| channel.index())
+        else {
             return Err(SceneError::Element {
                 element: model.channels[matrix].id.clone(),
                 says: "a direct or decoding matrix channel names its outputChannelFormat (BS.2076-2, clause 10)".to_owned(),
@@ -361,10 +471,16 @@ fn output(model: &Model, pattern: &Pattern, laid: &Laid, sample_rate: u32) -> Re
         };
         channels.push((to, follow(model, &inputs, matrix, sample_rate, 0)?));
     }
-    Ok(AllocatedPack { pack: output, channels })
+    Ok(AllocatedPack {
+        pack: output,
+        channels,
+    })
 }
 
-fn matrix_block(model: &Model, channel: usize) -> Result<&crate::adm::block::MatrixBlock, SceneError> {
+fn matrix_block(
+    model: &Model,
+    channel: usize,
+) -> Result<&crate::adm::block::MatrixBlock, SceneError> {
     match &model.channels[channel].blocks {
         Blocks::Matrix(blocks) if blocks.len() == 1 => Ok(&blocks[0]),
         _ => Err(SceneError::Element {
@@ -400,16 +516,24 @@ fn follow(
             || coefficient.gain_var.is_some()
             || coefficient.delay_var.is_some();
         if unsupported {
-            return Err(element("a matrix coefficient has a phase or a variable, which BS.2127-1 does not render"));
+            return Err(element(
+                "a matrix coefficient has a phase or a variable, which BS.2127-1 does not render",
+            ));
         }
         let delay_ms = coefficient.delay_ms.unwrap_or(0.0);
         if !(0.0..=MAX_DELAY_MS).contains(&delay_ms) {
-            return Err(element("a matrix coefficient's delay is negative or over ten seconds"));
+            return Err(element(
+                "a matrix coefficient's delay is negative or over ten seconds",
+            ));
         }
         // Halves go down, as in the reference renderer; each coefficient is rounded by itself.
-        let delay_frames = (f64::from(sample_rate) * delay_ms / 1000.0 - 0.5).ceil().max(0.0) as u64;
+        let delay_frames = (f64::from(sample_rate) * delay_ms / 1000.0 - 0.5)
+            .ceil()
+            .max(0.0) as u64;
         let Some(input) = coefficient.input_channel.index() else {
-            return Err(element("a matrix coefficient names a channel that the file does not have"));
+            return Err(element(
+                "a matrix coefficient names a channel that the file does not have",
+            ));
         };
         for tap in follow(model, inputs, input, sample_rate, depth + 1)? {
             sum.push(Tap {

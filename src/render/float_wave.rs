@@ -43,14 +43,21 @@ impl<W: Write + Seek> FloatWave<W> {
         head.extend(32u16.to_le_bytes());
         head.extend(mask(labels).to_le_bytes());
         // KSDATAFORMAT_SUBTYPE_IEEE_FLOAT.
-        head.extend([3, 0, 0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71]);
+        head.extend([
+            3, 0, 0, 0, 0, 0, 0x10, 0, 0x80, 0, 0, 0xaa, 0, 0x38, 0x9b, 0x71,
+        ]);
         head.extend(b"fact");
         head.extend(4u32.to_le_bytes());
         head.extend([0; 4]);
         head.extend(b"data\0\0\0\0");
         debug_assert_eq!(head.len() as u64, HEADER_BYTES);
         to.write_all(&head)?;
-        Ok(Self { to, channels, frames: 0, line: Vec::new() })
+        Ok(Self {
+            to,
+            channels,
+            frames: 0,
+            line: Vec::new(),
+        })
     }
 
     /// Appends `frames` frames of `planes[channel][frame]`.
@@ -70,7 +77,12 @@ impl<W: Write + Seek> FloatWave<W> {
         let data = self.frames * self.channels as u64 * 4;
         let riff = HEADER_BYTES - 8 + data;
         let small = u32::try_from(riff).is_ok();
-        let size = |bytes: u64| u32::try_from(bytes).ok().filter(|_| small).unwrap_or(u32::MAX);
+        let size = |bytes: u64| {
+            u32::try_from(bytes)
+                .ok()
+                .filter(|_| small)
+                .unwrap_or(u32::MAX)
+        };
         let mut put = |at: u64, bytes: &[u8]| -> io::Result<()> {
             self.to.seek(SeekFrom::Start(at))?;
             self.to.write_all(bytes)
@@ -117,7 +129,9 @@ fn mask(labels: &[Label]) -> u32 {
     let mut mask = 0;
     let mut next = 0;
     for label in labels {
-        let found = MASK[next..].iter().position(|(_, known)| known.contains(&label.as_str()));
+        let found = MASK[next..]
+            .iter()
+            .position(|(_, known)| known.contains(&label.as_str()));
         let Some(found) = found else { return 0 };
         mask |= MASK[next + found].0;
         next += found + 1;
@@ -134,8 +148,9 @@ mod tests {
     fn written(layout: &str, frames: usize) -> Vec<u8> {
         let labels = layout::by_name(layout).unwrap().labels();
         let mut file = FloatWave::new(Cursor::new(Vec::new()), &labels, 48_000).unwrap();
-        let planes: Vec<Vec<f64>> =
-            (0..labels.len()).map(|c| vec![0.125 * (c + 1) as f64; frames]).collect();
+        let planes: Vec<Vec<f64>> = (0..labels.len())
+            .map(|c| vec![0.125 * (c + 1) as f64; frames])
+            .collect();
         file.write(&planes, frames).unwrap();
         file.finish().unwrap().into_inner()
     }

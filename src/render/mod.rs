@@ -37,11 +37,17 @@ use crate::adm::Model;
 use crate::adm::block::Blocks;
 
 /// The name and version of this renderer, as every figure read on a render names it.
-pub const RENDERER: &str = concat!("weighbridge ", env!("CARGO_PKG_VERSION"), " (ITU-R BS.2127-1)");
+pub const RENDERER: &str = concat!(
+    "weighbridge ",
+    env!("CARGO_PKG_VERSION"),
+    " (ITU-R BS.2127-1)"
+);
 
 /// True for a loudspeaker channel that is low-frequency by its frequency element or by its label.
 pub fn is_lfe(model: &Model, item: &Item) -> bool {
-    let Some(channel) = item.speaker_channel() else { return false };
+    let Some(channel) = item.speaker_channel() else {
+        return false;
+    };
     let channel = &model.channels[channel];
     let labels = match &channel.blocks {
         Blocks::DirectSpeakers(blocks) => blocks.first().map_or(&[][..], |block| &block.labels),
@@ -64,7 +70,10 @@ pub enum RenderError {
     #[error("block {block} has one of rtime and duration, and needs both or neither")]
     HalfTimed { block: usize },
     #[error("{channel}: {error}")]
-    Channel { channel: String, error: Box<RenderError> },
+    Channel {
+        channel: String,
+        error: Box<RenderError>,
+    },
     #[error("{channel}: positionOffset and position are not both polar or both Cartesian")]
     Offset { channel: String },
     #[error("HOA: {0}")]

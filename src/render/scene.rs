@@ -161,7 +161,8 @@ pub fn select(model: &Model, choice: &Choice, sample_rate: u32) -> Result<Scene,
                     return Ok(());
                 }
                 let innermost = *path.last().expect("a path holds its object");
-                let allocated = allocation::allocate(model, &patterns, Some(innermost), sample_rate)?;
+                let allocated =
+                    allocation::allocate(model, &patterns, Some(innermost), sample_rate)?;
                 for pack in &allocated {
                     add_items(model, &mut scene, content, path, pack)?;
                 }
@@ -186,9 +187,14 @@ fn choose_programme(model: &Model, choice: &Choice) -> Result<Option<usize>, Sce
             .find(|&index| model.programmes[index].id.eq_ignore_ascii_case(wanted))
             .map(Some)
             .ok_or_else(|| {
-                let known: Vec<&str> =
-                    own(model).map(|index| model.programmes[index].id.as_str()).collect();
-                let known = if known.is_empty() { "none".to_owned() } else { known.join(", ") };
+                let known: Vec<&str> = own(model)
+                    .map(|index| model.programmes[index].id.as_str())
+                    .collect();
+                let known = if known.is_empty() {
+                    "none".to_owned()
+                } else {
+                    known.join(", ")
+                };
                 SceneError::NoProgramme(wanted.clone(), known)
             }),
     }
@@ -203,15 +209,23 @@ fn unchosen_complementary(model: &Model, chosen: &[String]) -> Result<Vec<usize>
         .enumerate()
         .filter(|(_, object)| !object.complementary.is_empty())
         .map(|(root, object)| {
-            let others = object.complementary.iter().filter_map(|other| other.index());
+            let others = object
+                .complementary
+                .iter()
+                .filter_map(|other| other.index());
             std::iter::once(root).chain(others).collect()
         })
         .collect();
     let is_chosen = |index: usize| {
-        chosen.iter().any(|id| model.objects[index].id.eq_ignore_ascii_case(id))
+        chosen
+            .iter()
+            .any(|id| model.objects[index].id.eq_ignore_ascii_case(id))
     };
     for id in chosen {
-        let known = groups.iter().flatten().any(|&index| model.objects[index].id.eq_ignore_ascii_case(id));
+        let known = groups
+            .iter()
+            .flatten()
+            .any(|&index| model.objects[index].id.eq_ignore_ascii_case(id));
         if !known {
             return Err(SceneError::NotComplementary(id.clone()));
         }
@@ -219,7 +233,11 @@ fn unchosen_complementary(model: &Model, chosen: &[String]) -> Result<Vec<usize>
     let heard: Vec<usize> = groups
         .iter()
         .flat_map(|group| match group.iter().any(|&index| is_chosen(index)) {
-            true => group.iter().copied().filter(|&index| is_chosen(index)).collect(),
+            true => group
+                .iter()
+                .copied()
+                .filter(|&index| is_chosen(index))
+                .collect(),
             false => vec![group[0]],
         })
         .collect();
@@ -228,7 +246,10 @@ fn unchosen_complementary(model: &Model, chosen: &[String]) -> Result<Vec<usize>
         let (in_group, out): (Vec<usize>, Vec<usize>) =
             group.iter().partition(|&&index| heard.contains(&index));
         if in_group.len() > 1 {
-            let ids: Vec<&str> = in_group.iter().map(|&i| model.objects[i].id.as_str()).collect();
+            let ids: Vec<&str> = in_group
+                .iter()
+                .map(|&i| model.objects[i].id.as_str())
+                .collect();
             let root = model.objects[group[0]].id.clone();
             return Err(SceneError::SeveralComplementary(ids.join(", "), root));
         }
@@ -241,7 +262,10 @@ fn unchosen_complementary(model: &Model, chosen: &[String]) -> Result<Vec<usize>
 /// lies in no other.
 fn roots(model: &Model, programme: Option<usize>) -> Vec<(Option<usize>, usize)> {
     if let Some(programme) = programme {
-        let contents = model.programmes[programme].contents.iter().filter_map(|c| c.index());
+        let contents = model.programmes[programme]
+            .contents
+            .iter()
+            .filter_map(|c| c.index());
         return contents
             .flat_map(|content| {
                 let objects = model.contents[content].objects.iter();
@@ -249,8 +273,11 @@ fn roots(model: &Model, programme: Option<usize>) -> Vec<(Option<usize>, usize)>
             })
             .collect();
     }
-    let inner: Vec<usize> =
-        model.objects.iter().flat_map(|o| o.objects.iter().filter_map(|r| r.index())).collect();
+    let inner: Vec<usize> = model
+        .objects
+        .iter()
+        .flat_map(|o| o.objects.iter().filter_map(|r| r.index()))
+        .collect();
     (0..model.objects.len())
         .filter(|index| !inner.contains(index) && !model.objects[*index].common)
         .map(|index| (None, index))
@@ -272,7 +299,11 @@ fn walk(
     }
     path.push(object);
     visit(path)?;
-    for inner in model.objects[object].objects.iter().filter_map(|inner| inner.index()) {
+    for inner in model.objects[object]
+        .objects
+        .iter()
+        .filter_map(|inner| inner.index())
+    {
         walk(model, inner, path, visit)?;
     }
     path.pop();
@@ -293,9 +324,12 @@ fn alternative<'a>(
         .map(|index| &model.programmes[index].alternative_values)
         .into_iter()
         .chain(content.map(|index| &model.contents[index].alternative_values));
-    named
-        .flatten()
-        .find_map(|id| object.alternative_values.iter().find(|set| set.id.eq_ignore_ascii_case(id)))
+    named.flatten().find_map(|id| {
+        object
+            .alternative_values
+            .iter()
+            .find(|set| set.id.eq_ignore_ascii_case(id))
+    })
 }
 
 fn add_items(
@@ -330,9 +364,15 @@ fn add_items(
         absolute_distance: None,
     };
     let under = |importance: Option<i64>| {
-        scene.importance.zip(importance).is_some_and(|(threshold, own)| own < threshold)
+        scene
+            .importance
+            .zip(importance)
+            .is_some_and(|(threshold, own)| own < threshold)
     };
-    if path.iter().any(|&index| under(model.objects[index].importance)) {
+    if path
+        .iter()
+        .any(|&index| under(model.objects[index].importance))
+    {
         return Ok(());
     }
     let mut group = HoaGroup {
@@ -345,11 +385,15 @@ fn add_items(
     };
     for (channel, feed) in &allocated.channels {
         let packs = allocation::pack_path(model, allocated.pack, *channel);
-        if packs.iter().any(|&index| under(model.packs[index].importance)) {
+        if packs
+            .iter()
+            .any(|&index| under(model.packs[index].importance))
+        {
             continue;
         }
-        item.absolute_distance =
-            packs.iter().find_map(|&index| model.packs[index].absolute_distance);
+        item.absolute_distance = packs
+            .iter()
+            .find_map(|&index| model.packs[index].absolute_distance);
         let format = &model.channels[*channel];
         match (&format.blocks, pack.type_definition) {
             (Blocks::Objects(_), TypeDefinition::Objects) => scene.items.push(Item {
@@ -360,7 +404,10 @@ fn add_items(
             (Blocks::DirectSpeakers(_), TypeDefinition::DirectSpeakers) => {
                 let innermost_pack = *packs.last().unwrap_or(&allocated.pack);
                 scene.items.push(Item {
-                    kind: Kind::Speaker { channel: *channel, pack: innermost_pack },
+                    kind: Kind::Speaker {
+                        channel: *channel,
+                        pack: innermost_pack,
+                    },
                     feeds: vec![feed.clone()],
                     ..item.clone()
                 });
@@ -379,11 +426,19 @@ fn add_items(
                 group.normalization = block
                     .normalization
                     .clone()
-                    .or_else(|| packs.iter().find_map(|&p| model.packs[p].normalization.clone()))
+                    .or_else(|| {
+                        packs
+                            .iter()
+                            .find_map(|&p| model.packs[p].normalization.clone())
+                    })
                     .unwrap_or_else(|| "SN3D".to_owned());
                 group.channels.push(*channel);
                 group.components.push((order, degree));
-                group.gains.push(if under(Some(block.importance.into())) { 0.0 } else { block.gain });
+                group.gains.push(if under(Some(block.importance.into())) {
+                    0.0
+                } else {
+                    block.gain
+                });
                 (group.rtime, group.duration) = (block.time.rtime, block.time.duration);
                 item.feeds.push(feed.clone());
             }

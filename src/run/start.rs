@@ -35,13 +35,20 @@ pub fn load(path: &Path) -> anyhow::Result<Loaded> {
     let head = match &config.render.head {
         Some(path) => {
             let head = HeadSet::open(path).with_context(|| {
-                format!("the head-related responses {} cannot be used", path.display())
+                format!(
+                    "the head-related responses {} cannot be used",
+                    path.display()
+                )
             })?;
             Some(Arc::new(head))
         }
         None => None,
     };
-    Ok(Loaded { config, profiles, head })
+    Ok(Loaded {
+        config,
+        profiles,
+        head,
+    })
 }
 
 /// Folders that are apart by name and yet one on the disk (a symbolic link, a second mount of

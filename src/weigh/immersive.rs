@@ -9,8 +9,8 @@ use std::sync::Arc;
 
 use super::Request;
 use crate::adm::check::{AudioFacts, check};
-use crate::adm::{Chna, Finding, Model};
 use crate::adm::parse::{Limits, parse};
+use crate::adm::{Chna, Finding, Model};
 use crate::judge::{self, AdmRead};
 use crate::measure::{ImmersiveMeters, ImmersiveOrder};
 use crate::render::{Scene, SpeakerLayout, select};
@@ -63,12 +63,20 @@ pub(super) fn metadata(
     let rows = chna.as_ref().map_or(&[][..], |chna| &chna.rows);
     let has_axml = axml.is_some();
     let parsed = match axml {
-        Some(axml) => parse(BufReader::with_capacity(1 << 16, axml), &Limits::default(), rows)?,
+        Some(axml) => parse(
+            BufReader::with_capacity(1 << 16, axml),
+            &Limits::default(),
+            rows,
+        )?,
         None => parse(std::io::empty(), &Limits::default(), rows)?,
     };
     let mut findings = parsed.findings;
     let format = specimen.format();
-    findings.extend(check(&parsed.model, chna.as_ref(), &audio_facts(format, has_axml)));
+    findings.extend(check(
+        &parsed.model,
+        chna.as_ref(),
+        &audio_facts(format, has_axml),
+    ));
     let model = Arc::new(parsed.model);
     let scene = match parsed.usable {
         true => select(&model, request.choice, format.sample_rate.value())
@@ -80,7 +88,12 @@ pub(super) fn metadata(
         Ok(scene) => (Some(scene), None),
         Err(why) => (None, Some(why)),
     };
-    Ok(Some(AdmWeighed { model, findings, scene, not_rendered }))
+    Ok(Some(AdmWeighed {
+        model,
+        findings,
+        scene,
+        not_rendered,
+    }))
 }
 
 fn audio_facts(format: &Format, has_axml: bool) -> AudioFacts {
@@ -106,8 +119,10 @@ pub(super) fn meters(
             names.push(extra.clone());
         }
     }
-    let layouts: Vec<SpeakerLayout> =
-        names.iter().filter_map(|name| SpeakerLayout::named(name)).collect();
+    let layouts: Vec<SpeakerLayout> = names
+        .iter()
+        .filter_map(|name| SpeakerLayout::named(name))
+        .collect();
     if layouts.is_empty() {
         return None;
     }

@@ -8,8 +8,8 @@ use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::immersive;
 use super::Request;
+use super::immersive;
 use crate::profile::Profile;
 use crate::render::binaural::{BinauralRenderer, HeadSet};
 use crate::render::float_wave::FloatWave;
@@ -75,7 +75,10 @@ pub fn rerender<W: Write + Seek>(
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<Rerendered, RerenderError> {
     let specimen = Specimen::open(asked.master, None)?;
-    let request = Request { choice: asked.choice, ..Request::new(asked.master, profile) };
+    let request = Request {
+        choice: asked.choice,
+        ..Request::new(asked.master, profile)
+    };
     let read = immersive::metadata(&specimen, &request)
         .map_err(RerenderError::Metadata)?
         .ok_or(RerenderError::NoMetadata)?;
@@ -84,19 +87,32 @@ pub fn rerender<W: Write + Seek>(
         (None, why) => return Err(RerenderError::Scene(why.unwrap_or_default())),
     };
     let binaural = asked.layout == "binaural";
-    let name = if binaural { VIRTUAL_LAYOUT } else { asked.layout };
+    let name = if binaural {
+        VIRTUAL_LAYOUT
+    } else {
+        asked.layout
+    };
     let layout =
         SpeakerLayout::named(name).ok_or_else(|| RerenderError::Layout(name.to_owned()))?;
     let rate = specimen.format().sample_rate.value();
     let (tracks, total) = (specimen.format().channels, specimen.identity().bytes);
     let ears = match (&asked.head, binaural) {
-        (Some(head), true) => Some(BinauralRenderer::new(head, &layout, specimen.format().sample_rate).map_err(RenderError::from)?),
+        (Some(head), true) => Some(
+            BinauralRenderer::new(head, &layout, specimen.format().sample_rate)
+                .map_err(RenderError::from)?,
+        ),
         (None, true) => return Err(RerenderError::NoHead),
         _ => None,
     };
     let labels = match binaural {
-        true => ["M+030", "M-030"].map(|ear| ear.parse().expect("a label")).to_vec(),
-        false => layout.speakers.iter().map(|speaker| speaker.label.clone()).collect::<Vec<_>>(),
+        true => ["M+030", "M-030"]
+            .map(|ear| ear.parse().expect("a label"))
+            .to_vec(),
+        false => layout
+            .speakers
+            .iter()
+            .map(|speaker| speaker.label.clone())
+            .collect::<Vec<_>>(),
     };
     let channels = labels.len();
     let renderer = Renderer::new(read.model, scene.clone(), layout.clone(), tracks, rate)?;
@@ -115,7 +131,11 @@ pub fn rerender<W: Write + Seek>(
         failed: None,
     };
     specimen.read(false, &mut desk, &mut |done| progress(done, total))?;
-    let Desk { mut renderer, mut out, failed } = desk;
+    let Desk {
+        mut renderer,
+        mut out,
+        failed,
+    } = desk;
     if let Some(error) = failed {
         return Err(error.into());
     }
@@ -183,7 +203,9 @@ impl<W: Write + Seek> Out<W> {
 
     fn write(&mut self, planes: &[Vec<f64>], frames: usize) {
         for plane in planes {
-            self.largest = plane[..frames].iter().fold(self.largest, |top, x| top.max(x.abs()));
+            self.largest = plane[..frames]
+                .iter()
+                .fold(self.largest, |top, x| top.max(x.abs()));
         }
         self.frames += frames as u64;
         if self.failed.is_none()
@@ -196,8 +218,14 @@ impl<W: Write + Seek> Out<W> {
 
 impl<W: Write + Seek> BlockSink for Desk<W> {
     fn take(&mut self, block: &Block) -> ControlFlow<()> {
-        let Self { renderer, out, failed } = self;
-        let done = renderer.process(&block.planes(), &mut Deaf, &mut |rendered| out.take(&rendered));
+        let Self {
+            renderer,
+            out,
+            failed,
+        } = self;
+        let done = renderer.process(&block.planes(), &mut Deaf, &mut |rendered| {
+            out.take(&rendered)
+        });
         match done {
             Ok(()) if out.failed.is_none() => ControlFlow::Continue(()),
             Ok(()) => ControlFlow::Break(()),

@@ -141,6 +141,7 @@ impl File {
             format: self.format.as_ref(),
             metadata: &self.metadata,
             oddities: &self.oddities,
+            adm: None,
             measurements: self.measurements.as_ref(),
             unread: self.unread.as_deref(),
             incomplete: self.incomplete.as_deref(),

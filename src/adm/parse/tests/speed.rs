@@ -72,9 +72,18 @@ fn read(objects: u32, blocks: u32) -> (u64, f64, usize) {
     }
     let making = start.elapsed();
     let start = Instant::now();
-    let parsed = parse(Generated::new(document(objects, blocks)), &Limits::default(), &[]).unwrap();
+    let parsed = parse(
+        Generated::new(document(objects, blocks)),
+        &Limits::default(),
+        &[],
+    )
+    .unwrap();
     let taken = start.elapsed().saturating_sub(making).as_secs_f64();
-    assert!(parsed.usable && parsed.findings.is_empty(), "{:?}", parsed.findings);
+    assert!(
+        parsed.usable && parsed.findings.is_empty(),
+        "{:?}",
+        parsed.findings
+    );
     let kept: usize = parsed
         .model
         .channels
