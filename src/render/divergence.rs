@@ -42,7 +42,7 @@ pub fn diverge(
     let finite = |range: Option<f64>| range.filter(|range| range.is_finite());
     let value = divergence.value.clamp(0.0, 1.0);
     // Not a number is no divergence, like 0.
-    if !(value > 0.0) {
+    if value.is_nan() || value <= 0.0 {
         return whole;
     }
     let (left, right) = if cartesian {
