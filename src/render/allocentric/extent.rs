@@ -123,8 +123,14 @@ impl ExtentGrid {
         }
     }
 
+    /// Where the middle of a source at `position` is: on the grid. The point that is blended into
+    /// a small source is there, too.
+    pub fn centre(&self, [x, y, z]: [f64; 3]) -> [f64; 3] {
+        [x, y, z.max(self.axes[2].grid[0])]
+    }
+
     /// Spreads the point whose gains stand in `out` over `size` = width, depth, height.
-    pub fn spread(&mut self, position: [f64; 3], size: [f64; 3], out: &mut [f64]) {
+    pub fn spread(&mut self, centre: [f64; 3], size: [f64; 3], out: &mut [f64]) {
         let [width, depth, height] = size;
         // BS.2076-2 has width along X, depth along Y and height along Z. The reference renderer of
         // BS.2127 (ear 2.1.0) takes height along Y and depth along Z, and we agree with it.
@@ -133,10 +139,6 @@ impl ExtentGrid {
             let points = self.axes[axis].grid.len() as f64;
             scaled(sizes[axis]).max(2.0 / (points - 1.0))
         });
-        let mut centre = position;
-        if self.axes[2].grid[0] == 0.0 {
-            centre[2] = centre[2].max(0.0);
-        }
         let effective = self.effective_size(lengths);
         self.raise_to(exponent(effective));
 

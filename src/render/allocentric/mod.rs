@@ -118,15 +118,18 @@ impl AllocentricPanner {
         let position = position.map(clip);
         let set = self.set_without(excluded);
         out.fill(0.0);
-        set.planes.pan(position, out);
         // f64::max drops what is no number.
         let size = size.map(|length| length.max(0.0));
-        if size != [0.0; 3] {
-            let extent = set
-                .extent
-                .get_or_insert_with(|| ExtentGrid::new(&set.planes));
-            extent.spread(position, size, out);
+        if size == [0.0; 3] {
+            set.planes.pan(position, out);
+            return;
         }
+        let extent = set
+            .extent
+            .get_or_insert_with(|| ExtentGrid::new(&set.planes));
+        let centre = extent.centre(position);
+        set.planes.pan(centre, out);
+        extent.spread(centre, size, out);
     }
 
     fn set_without(&mut self, excluded: &[bool]) -> &mut SpeakerSet {

@@ -284,6 +284,33 @@ fn angles_go_counter_clockwise_from_the_first_to_the_second() {
     ));
 }
 
+/// With the upper layer of 4+5+1 and everything behind excluded, two layers are left, the middle and the
+/// bottom: a source with a size stays in the middle one. Gains from the reference renderer of BS.2127
+/// (ear 2.1.0).
+#[test]
+fn a_source_with_a_size_is_not_below_the_grid() {
+    let mut panner = panner("4+5+1");
+    let behind_and_above = Zone::Cartesian {
+        min: [-1.0, -1.0, -1.0],
+        max: [1.0, 0.76, 1.0],
+    };
+    let mut excluded = Vec::new();
+    panner.excluded(&[behind_and_above], &mut excluded);
+    let position = [0.4126062692072032, 0.9949404181772923, -0.5736757369168974];
+    let [width, height, depth] = [0.0527705698436646, 0.03374367971693564, 0.06821312982220554];
+    let mut gains = vec![0.0; panner.len()];
+    panner.pan(position, [width, depth, height], &excluded, &mut gains);
+    let mut expected = vec![0.0; panner.len()];
+    expected[..3].copy_from_slice(&[
+        1.1980159965196036e-07,
+        0.6040299094572371,
+        0.7969616480616037,
+    ]);
+    for (gain, expected) in gains.iter().zip(&expected) {
+        assert!((gain - expected).abs() < 1e-12, "{gains:?}");
+    }
+}
+
 #[test]
 fn a_lock_keeps_to_its_distance_and_to_loudspeakers_that_are_left() {
     let layout = SpeakerLayout::named("0+5+0").unwrap();
