@@ -11,7 +11,8 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 /// Samples that are transformed at a time. Not to be changed by the caller's block size, or
-/// that would change the last bits of the result. Own choice, by measurement.
+/// that would change the last bits of the result. Own choice: of 512, 1024, 2048 and 4096 the
+/// quickest at 48 kHz, measured on a busy machine; at 96 kHz 2048 was about a quarter quicker.
 pub(super) const BLOCK: usize = 1024;
 
 type Spectrum = Vec<Complex<f64>>;

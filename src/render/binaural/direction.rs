@@ -4,7 +4,7 @@
 //! degrees, left positive, which is AES69's counter-clockwise). Out: an index and how far off it
 //! is. Own choice: the nearest measurement as it was taken, and not a mixture of three, because a
 //! mixture needs the onsets moved by parts of a sample and is then no response of any head. The
-//! grids of public sets are 5 to 15 degrees wide, and the facts of a render say the largest error.
+//! grids of public sets are 5 to 15 degrees wide (from memory), and the facts of a render say the largest error.
 
 use super::sofa::{self, Vector};
 

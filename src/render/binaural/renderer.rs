@@ -22,7 +22,7 @@ use crate::render::speakers::SpeakerLayout;
 use crate::units::Hertz;
 
 /// A loudspeaker with no measurement nearer than this has none: what is further off would be
-/// another loudspeaker's place. Own choice; the widest grids of public sets are 15 degrees.
+/// another loudspeaker's place. Own choice; the widest grids of public sets are 15 degrees (from memory).
 const NEAR_ENOUGH_DEG: f64 = 15.0;
 /// The band that sets the level, Hz; own choice: where a head is neither transparent nor
 /// peculiar, and where speech has its power.

@@ -15,7 +15,7 @@ use super::direction::{self, Measured};
 use super::sofa;
 
 /// The largest file that is read; own choice: the largest public free-field sets have about
-/// 100 MB.
+/// 100 MB (from memory).
 const MOST_FILE_BYTES: u64 = 512 << 20;
 
 /// Why a head set cannot be used.

@@ -5,8 +5,8 @@
 //! is hostile until read: what it may make us allocate is bounded by the constants below.
 //!
 //! Source: AES69-2022, the convention SimpleFreeFieldHRIR 1.0 (names, shapes, units and the
-//! coordinates: x ahead, y left, z up; azimuth counter-clockwise): from memory, checked against
-//! published sets.
+//! coordinates: x ahead, y left, z up; azimuth counter-clockwise): from memory, and checked
+//! against one published set only.
 
 use hdf5_reader::error::Error as ContainerError;
 use hdf5_reader::messages::datatype::Datatype;
@@ -14,10 +14,11 @@ use hdf5_reader::{Dataset, Hdf5File, OpenOptions};
 
 use super::set::HeadSetError;
 
-/// Numbers in all responses together: 8192 directions of 2048 taps, 256 MiB; own choice, the
-/// dense public sets have a quarter of it.
+/// Numbers in all responses together: 8192 directions of 2048 taps, 256 MiB; own choice, above
+/// any public set known (from memory).
 const MOST_VALUES: u64 = 1 << 25;
-/// Measured directions; own choice, the densest public sets have about 12 000.
+/// Measured directions; own choice; the densest public sets have about
+/// 12 000 (from memory).
 const MOST_DIRECTIONS: u64 = 1 << 16;
 /// Taps of a response, and samples of a delay; own choice: a third of a second, a head is done
 /// after 10 ms.
