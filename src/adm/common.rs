@@ -31,7 +31,9 @@ pub(super) fn definitions() -> &'static Model {
         for (first, normalization) in [(0x0001, "SN3D"), (0x0101, "N3D")] {
             for acn in 0..(ORDER + 1) * (ORDER + 1) {
                 let name = format!("{normalization}_ACN_{acn}");
-                model.channels.push(hoa(first + acn, acn, &name, normalization));
+                model
+                    .channels
+                    .push(hoa(first + acn, acn, &name, normalization));
             }
         }
         for (acn, letter) in (0..).zip(FUMA) {
@@ -60,7 +62,10 @@ pub(super) fn definitions() -> &'static Model {
             });
         }
         model.packs.iter_mut().for_each(|pack| pack.common = true);
-        model.channels.iter_mut().for_each(|channel| channel.common = true);
+        model
+            .channels
+            .iter_mut()
+            .for_each(|channel| channel.common = true);
         model
     })
 }
@@ -105,9 +110,15 @@ mod tests {
         let mut long = parse::unresolved(file, &Limits::default());
         let ours = definitions();
         long.packs.iter_mut().for_each(|pack| pack.common = true);
-        long.channels.iter_mut().for_each(|channel| channel.common = true);
-        long.streams.iter_mut().for_each(|stream| stream.common = true);
-        long.track_formats.iter_mut().for_each(|track| track.common = true);
+        long.channels
+            .iter_mut()
+            .for_each(|channel| channel.common = true);
+        long.streams
+            .iter_mut()
+            .for_each(|stream| stream.common = true);
+        long.track_formats
+            .iter_mut()
+            .for_each(|track| track.common = true);
         fn sorted<T: Clone>(list: &[T], id: impl Fn(&T) -> &str) -> Vec<T> {
             let mut list = list.to_vec();
             list.sort_by(|a, b| id(a).cmp(id(b)));

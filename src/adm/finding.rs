@@ -242,7 +242,9 @@ impl Findings {
         let (element, says) = if more {
             (
                 "further elements".to_owned(),
-                format!("more than {ELEMENTS_TOLD} elements have this fault; the others are counted here"),
+                format!(
+                    "more than {ELEMENTS_TOLD} elements have this fault; the others are counted here"
+                ),
             )
         } else {
             tell()
@@ -292,7 +294,13 @@ mod tests {
         let section = text.split_once("## Fault classes").unwrap().1;
         let section = section.split_once("\n## ").unwrap().0;
         let mut named: Vec<&str> = Vec::new();
-        for group in ["\nchna:", "\naxml:", "\nreferences:", "\nblocks:", "\nlimits "] {
+        for group in [
+            "\nchna:",
+            "\naxml:",
+            "\nreferences:",
+            "\nblocks:",
+            "\nlimits ",
+        ] {
             let group = section.split_once(group).unwrap().1;
             let group = group.split_once(';').unwrap().0;
             named.extend(group.split('`').skip(1).step_by(2));
@@ -328,6 +336,9 @@ mod tests {
         }
         let list = findings.into_list();
         assert_eq!(list.len(), ELEMENTS_TOLD + 1);
-        assert_eq!(list.iter().map(|finding| finding.count).sum::<u64>(), 10_000);
+        assert_eq!(
+            list.iter().map(|finding| finding.count).sum::<u64>(),
+            10_000
+        );
     }
 }

@@ -81,9 +81,7 @@ pub fn bed_label(label: &str) -> Option<Label> {
         return Some(label);
     }
     // M+30 for M+030: BS.2051-0 and early files.
-    if let Some((layer, azimuth)) = plain
-        .find(['+', '-'])
-        .map(|sign| plain.split_at(sign + 1))
+    if let Some((layer, azimuth)) = plain.find(['+', '-']).map(|sign| plain.split_at(sign + 1))
         && (1..=2).contains(&azimuth.len())
     {
         return format!("{layer}{azimuth:0>3}").parse().ok();
@@ -132,7 +130,14 @@ mod tests {
         );
         assert_eq!(label("M+30").as_deref(), Some("M+030"));
         assert_eq!(label("UH+180").as_deref(), Some("UH+180"));
-        for text in ["", "urn:itu:bs:2051:0:pack:M+030", "X+030", "M+", "M+1234", "ü"] {
+        for text in [
+            "",
+            "urn:itu:bs:2051:0:pack:M+030",
+            "X+030",
+            "M+",
+            "M+1234",
+            "ü",
+        ] {
             assert_eq!(label(text), None, "{text}");
         }
     }
@@ -151,7 +156,13 @@ mod tests {
         ] {
             assert!(is_lfe_label(label), "{label}");
         }
-        for label in ["M+030", "LFE3", "RC_L", "C", "urn:itu:bs:2051:x:speaker:LFE"] {
+        for label in [
+            "M+030",
+            "LFE3",
+            "RC_L",
+            "C",
+            "urn:itu:bs:2051:x:speaker:LFE",
+        ] {
             assert!(!is_lfe_label(label), "{label}");
         }
     }

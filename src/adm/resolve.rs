@@ -7,11 +7,11 @@
 
 use std::collections::HashMap;
 
+use super::block::Blocks;
 use super::chna::ChnaRow;
 use super::model::{
     AudioTrackUid, ChannelRef, Model, PackRef, Reference, StreamRef, TrackFormatRef,
 };
-use super::block::Blocks;
 use super::{common, parse};
 
 /// Sets every target of `model`.
@@ -87,7 +87,8 @@ fn take_chna(model: &mut Model, chna: &[ChnaRow]) {
 
 /// chna points at a track format, or after BS.2076-2 straight at a channel format.
 pub(super) fn is_channel_id(id: &str) -> bool {
-    id.get(..3).is_some_and(|head| head.eq_ignore_ascii_case("AC_"))
+    id.get(..3)
+        .is_some_and(|head| head.eq_ignore_ascii_case("AC_"))
 }
 
 /// The elements of the four kinds that common definitions have.
@@ -170,12 +171,17 @@ impl Wanted<'_> {
         }
         for pack in &model.packs {
             pack_packs(pack).for_each(|pack| self.pack(pack));
-            pack.channels.iter().for_each(|channel| self.channel(channel));
+            pack.channels
+                .iter()
+                .for_each(|channel| self.channel(channel));
         }
         for channel in &model.channels {
             if let Blocks::Matrix(blocks) = &channel.blocks {
                 for block in blocks {
-                    block.output_channel.iter().for_each(|channel| self.channel(channel));
+                    block
+                        .output_channel
+                        .iter()
+                        .for_each(|channel| self.channel(channel));
                     block
                         .coefficients
                         .iter()
@@ -184,7 +190,10 @@ impl Wanted<'_> {
             }
         }
         for stream in &model.streams {
-            stream.channel.iter().for_each(|channel| self.channel(channel));
+            stream
+                .channel
+                .iter()
+                .for_each(|channel| self.channel(channel));
             stream.pack.iter().for_each(|pack| self.pack(pack));
             stream.tracks.iter().for_each(|track| self.track(track));
         }
@@ -206,11 +215,16 @@ impl Wanted<'_> {
                 Common::Pack(place) => {
                     let pack = &common.packs[place];
                     pack_packs(pack).for_each(|pack| self.pack(pack));
-                    pack.channels.iter().for_each(|channel| self.channel(channel));
+                    pack.channels
+                        .iter()
+                        .for_each(|channel| self.channel(channel));
                 }
                 Common::Stream(place) => {
                     let stream = &common.streams[place];
-                    stream.channel.iter().for_each(|channel| self.channel(channel));
+                    stream
+                        .channel
+                        .iter()
+                        .for_each(|channel| self.channel(channel));
                     stream.tracks.iter().for_each(|track| self.track(track));
                 }
                 Common::Track(place) => {
@@ -256,20 +270,34 @@ fn add_common(model: &mut Model) {
     prepend(&mut model.packs, &common.packs, &wanted.packs);
     prepend(&mut model.channels, &common.channels, &wanted.channels);
     prepend(&mut model.streams, &common.streams, &wanted.streams);
-    prepend(&mut model.track_formats, &common.track_formats, &wanted.tracks);
+    prepend(
+        &mut model.track_formats,
+        &common.track_formats,
+        &wanted.tracks,
+    );
 }
 
 fn link(model: &mut Model) {
     fn set<T>(reference: &mut Reference<T>, index: &Index) {
         reference.target = index.get(&reference.id);
     }
-    fn set_all<'a, T: 'a>(references: impl IntoIterator<Item = &'a mut Reference<T>>, index: &Index) {
-        references.into_iter().for_each(|reference| set(reference, index));
+    fn set_all<'a, T: 'a>(
+        references: impl IntoIterator<Item = &'a mut Reference<T>>,
+        index: &Index,
+    ) {
+        references
+            .into_iter()
+            .for_each(|reference| set(reference, index));
     }
     let contents = Index::of(model.contents.iter().map(|content| content.id.as_str()));
     let objects = Index::of(model.objects.iter().map(|object| object.id.as_str()));
     let uids = Index::of(model.track_uids.iter().map(|uid| uid.id.as_str()));
-    let Indices { packs, channels, streams, tracks } = Indices::of(model);
+    let Indices {
+        packs,
+        channels,
+        streams,
+        tracks,
+    } = Indices::of(model);
 
     for programme in &mut model.programmes {
         set_all(&mut programme.contents, &contents);

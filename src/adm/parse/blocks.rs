@@ -24,7 +24,10 @@ pub(super) struct Head {
 
 impl Head {
     pub fn of<'a>(&self, channel: &'a str) -> Of<'a> {
-        Of { id: channel, block: Some((self.number, self.time.rtime)) }
+        Of {
+            id: channel,
+            block: Some((self.number, self.time.rtime)),
+        }
     }
 }
 
@@ -36,7 +39,10 @@ pub(super) const CARTESIAN: u8 = 0b11_1000;
 impl<R: BufRead> Reading<R> {
     pub(super) fn channel(&mut self) -> Read<()> {
         let id = self.id("audioChannelFormatID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let name = self.string("audioChannelFormatName")?.unwrap_or_default();
         let type_definition = self.type_definition(of);
         let mut frequency = Frequency::default();
@@ -121,36 +127,63 @@ impl<R: BufRead> Reading<R> {
                 .flatten()
         });
         if number.is_none() {
-            let of = Of { id: channel, block: None };
-            tell(&mut self.findings, Class::AdmIdType, Severity::Warn, of, || {
-                let digits = channel.get(3..).unwrap_or_default();
-                format!(
-                    "its block {} has the audioBlockFormatID {}; AB_{digits}_ and eight hexadecimal digits are wanted",
-                    ordinal + 1,
-                    written.as_deref().map_or("(none)".to_owned(), shown)
-                )
-            });
+            let of = Of {
+                id: channel,
+                block: None,
+            };
+            tell(
+                &mut self.findings,
+                Class::AdmIdType,
+                Severity::Warn,
+                of,
+                || {
+                    let digits = channel.get(3..).unwrap_or_default();
+                    format!(
+                        "its block {} has the audioBlockFormatID {}; AB_{digits}_ and eight hexadecimal digits are wanted",
+                        ordinal + 1,
+                        written.as_deref().map_or("(none)".to_owned(), shown)
+                    )
+                },
+            );
         }
         // A block without a number is told by its place.
         let number = number.unwrap_or_else(|| u32::try_from(ordinal + 1).unwrap_or(u32::MAX));
-        let of = Of { id: channel, block: Some((number, None)) };
+        let of = Of {
+            id: channel,
+            block: Some((number, None)),
+        };
         let class = Class::AdmRtimeDuration;
-        let mut rtime = self.time_of(of, "rtime", class).or_else(|| self.time_of(of, "lstart", class));
+        let mut rtime = self
+            .time_of(of, "rtime", class)
+            .or_else(|| self.time_of(of, "lstart", class));
         let duration = self
             .time_of(of, "duration", class)
             .or_else(|| self.time_of(of, "lduration", class));
         if rtime.is_none() && duration.is_some() && ordinal == 0 {
-            tell(&mut self.findings, Class::AdmRtimeDuration, Severity::Warn, of, || {
-                "the first block has a duration and no rtime; it is taken to begin at 0".to_owned()
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmRtimeDuration,
+                Severity::Warn,
+                of,
+                || {
+                    "the first block has a duration and no rtime; it is taken to begin at 0"
+                        .to_owned()
+                },
+            );
             rtime = Some(AdmTime::ZERO);
         }
-        Head { time: BlockTime { rtime, duration }, number }
+        Head {
+            time: BlockTime { rtime, duration },
+            number,
+        }
     }
 
     /// frequency: the cut-off of a loudspeaker channel (BS.2076-2, clause 5.3.2).
     fn frequency(&mut self, of: Of, frequency: &mut Frequency) -> Read<()> {
-        let kind = self.pull.attribute("typeDefinition").map(|kind| kind.into_owned());
+        let kind = self
+            .pull
+            .attribute("typeDefinition")
+            .map(|kind| kind.into_owned());
         let value = self.text_number(of, "frequency")?;
         match kind.as_deref().map(str::trim) {
             Some("lowPass") => frequency.low_pass = value,
@@ -169,7 +202,10 @@ impl<R: BufRead> Reading<R> {
     /// Blocks in order of time, as a renderer wants them.
     fn order(&mut self, of: Of, blocks: &mut Blocks) {
         fn key(time: BlockTime) -> (AdmTime, AdmTime) {
-            (time.rtime.unwrap_or(AdmTime::ZERO), time.duration.unwrap_or(AdmTime::ZERO))
+            (
+                time.rtime.unwrap_or(AdmTime::ZERO),
+                time.duration.unwrap_or(AdmTime::ZERO),
+            )
         }
         let mut times = blocks.times();
         let Some((mut before, _)) = times.next() else {
@@ -184,10 +220,22 @@ impl<R: BufRead> Reading<R> {
         let Some((time, number)) = broken else {
             return;
         };
-        let of = Of { id: of.id, block: Some((number, time.rtime)) };
-        tell(&mut self.findings, Class::AdmBlockOrder, Severity::Warn, of, || {
-            format!("the block at {} stands behind a later one; the blocks are taken in order of time", key(time).0)
-        });
+        let of = Of {
+            id: of.id,
+            block: Some((number, time.rtime)),
+        };
+        tell(
+            &mut self.findings,
+            Class::AdmBlockOrder,
+            Severity::Warn,
+            of,
+            || {
+                format!(
+                    "the block at {} stands behind a later one; the blocks are taken in order of time",
+                    key(time).0
+                )
+            },
+        );
         match blocks {
             Blocks::DirectSpeakers(blocks) => blocks.sort_by_key(|block| key(block.time)),
             Blocks::Matrix(blocks) => blocks.sort_by_key(|block| key(block.time)),
@@ -204,9 +252,13 @@ impl<R: BufRead> Reading<R> {
             return Ok(10);
         };
         if !(0..=10).contains(&value) {
-            tell(&mut self.findings, Class::AdmValueRange, Severity::Warn, of, || {
-                format!("importance is {value}; 0 to 10 is wanted")
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmValueRange,
+                Severity::Warn,
+                of,
+                || format!("importance is {value}; 0 to 10 is wanted"),
+            );
         }
         Ok(value.clamp(0, 10) as u8)
     }
@@ -223,7 +275,13 @@ impl<R: BufRead> Reading<R> {
             ("elevation" | "Z", "bottom") => lock.vertical = Some(VerticalEdge::Bottom),
             (coordinate, other) => {
                 let what = format!("screenEdgeLock of {coordinate}");
-                unreadable(&mut self.findings, of, &what, other, "left or right, or top or bottom");
+                unreadable(
+                    &mut self.findings,
+                    of,
+                    &what,
+                    other,
+                    "left or right, or top or bottom",
+                );
             }
         }
     }
@@ -231,12 +289,22 @@ impl<R: BufRead> Reading<R> {
     /// Which of [`COORDINATES`] the open position element is.
     pub(super) fn coordinate(&mut self, of: Of) -> Option<usize> {
         let coordinate = self.pull.attribute("coordinate");
-        let axis = COORDINATES.iter().position(|known| Some(*known) == coordinate.as_deref());
+        let axis = COORDINATES
+            .iter()
+            .position(|known| Some(*known) == coordinate.as_deref());
         if axis.is_none() {
             let found = coordinate.map_or("none".to_owned(), |text| shown(&text));
-            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                format!("a position has the coordinate {found}; azimuth, elevation, distance, X, Y or Z is wanted")
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmCoordinateMismatch,
+                Severity::Fail,
+                of,
+                || {
+                    format!(
+                        "a position has the coordinate {found}; azimuth, elevation, distance, X, Y or Z is wanted"
+                    )
+                },
+            );
         }
         axis
     }
@@ -246,11 +314,26 @@ impl<R: BufRead> Reading<R> {
     pub(super) fn coordinate_kind(&mut self, of: Of, seen: u8) -> bool {
         let complete = matches!(seen, 0b00_0011 | 0b00_0111 | 0b01_1000 | 0b11_1000);
         if !complete {
-            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                let found: Vec<&str> = (0..6).filter(|bit| seen & (1 << bit) != 0).map(|bit| COORDINATES[bit]).collect();
-                let found = if found.is_empty() { "none".to_owned() } else { found.join(", ") };
-                format!("the position has the coordinates {found}; azimuth, elevation and distance or X, Y and Z are wanted")
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmCoordinateMismatch,
+                Severity::Fail,
+                of,
+                || {
+                    let found: Vec<&str> = (0..6)
+                        .filter(|bit| seen & (1 << bit) != 0)
+                        .map(|bit| COORDINATES[bit])
+                        .collect();
+                    let found = if found.is_empty() {
+                        "none".to_owned()
+                    } else {
+                        found.join(", ")
+                    };
+                    format!(
+                        "the position has the coordinates {found}; azimuth, elevation and distance or X, Y and Z are wanted"
+                    )
+                },
+            );
         }
         seen & CARTESIAN != 0 && seen & POLAR & 0b11 == 0
     }
@@ -270,7 +353,10 @@ impl<R: BufRead> Reading<R> {
                 b"speakerLabel" => labels.push(reading.text_string()?),
                 b"position" => {
                     let axis = reading.coordinate(of);
-                    let bound = reading.pull.attribute("bound").map(|bound| bound.into_owned());
+                    let bound = reading
+                        .pull
+                        .attribute("bound")
+                        .map(|bound| bound.into_owned());
                     if let Some(axis) = axis {
                         reading.edge_lock(of, axis, &mut screen_edge_lock);
                     }
@@ -286,7 +372,13 @@ impl<R: BufRead> Reading<R> {
                         }
                         Some("min") => (place.min, bounds) = (value, bounds | 1 << axis),
                         Some("max") => (place.max, bounds) = (value, bounds | 1 << axis),
-                        Some(other) => unreadable(&mut reading.findings, of, "bound of a position", other, "min or max"),
+                        Some(other) => unreadable(
+                            &mut reading.findings,
+                            of,
+                            "bound of a position",
+                            other,
+                            "min or max",
+                        ),
                     }
                 }
                 b"cartesian" => cartesian = reading.text_flag(of, "cartesian")?,
@@ -298,14 +390,27 @@ impl<R: BufRead> Reading<R> {
         })?;
         let is_cartesian = self.coordinate_kind(of, seen);
         if bounds & !(if is_cartesian { CARTESIAN } else { POLAR }) != 0 {
-            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                "the bounds and the position have different kinds of coordinates".to_owned()
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmCoordinateMismatch,
+                Severity::Fail,
+                of,
+                || "the bounds and the position have different kinds of coordinates".to_owned(),
+            );
         }
         if cartesian.is_some_and(|flag| flag != is_cartesian) {
-            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Warn, of, || {
-                format!("cartesian says {} and the coordinates say {}; the coordinates are taken", !is_cartesian, is_cartesian)
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmCoordinateMismatch,
+                Severity::Warn,
+                of,
+                || {
+                    format!(
+                        "cartesian says {} and the coordinates say {}; the coordinates are taken",
+                        !is_cartesian, is_cartesian
+                    )
+                },
+            );
         }
         let [azimuth, elevation, distance, x, y, z] = coordinates;
         Ok(SpeakerBlock {
@@ -315,7 +420,11 @@ impl<R: BufRead> Reading<R> {
             position: if is_cartesian {
                 SpeakerPosition::Cartesian { x, y, z }
             } else {
-                SpeakerPosition::Polar { azimuth, elevation, distance }
+                SpeakerPosition::Polar {
+                    azimuth,
+                    elevation,
+                    distance,
+                }
             },
             screen_edge_lock,
             gain,
@@ -358,7 +467,12 @@ impl<R: BufRead> Reading<R> {
 
     fn binaural_block(&mut self, channel: &str, head: Head) -> Read<BinauralBlock> {
         let of = head.of(channel);
-        let mut block = BinauralBlock { time: head.time, number: head.number, gain: 1.0, importance: 10 };
+        let mut block = BinauralBlock {
+            time: head.time,
+            number: head.number,
+            gain: 1.0,
+            importance: 10,
+        };
         self.children(|reading| {
             match reading.pull.name() {
                 b"gain" => block.gain = reading.text_gain(of)?.unwrap_or(1.0),
@@ -408,13 +522,22 @@ impl<R: BufRead> Reading<R> {
         let gain = self.pull.attribute("gain").and_then(|text| {
             let gain = values::gain(&text, unit);
             if gain.is_none() {
-                unreadable(&mut self.findings, of, "gain of a coefficient", &text, "a number");
+                unreadable(
+                    &mut self.findings,
+                    of,
+                    "gain of a coefficient",
+                    &text,
+                    "a number",
+                );
             }
             gain
         });
         let (phase, delay_ms) = (self.number_of(of, "phase"), self.number_of(of, "delay"));
-        let (gain_var, phase_var, delay_var) =
-            (self.string("gainVar")?, self.string("phaseVar")?, self.string("delayVar")?);
+        let (gain_var, phase_var, delay_var) = (
+            self.string("gainVar")?,
+            self.string("phaseVar")?,
+            self.string("delayVar")?,
+        );
         self.keep(size_of::<MatrixCoefficient>())?;
         Ok(MatrixCoefficient {
             gain,

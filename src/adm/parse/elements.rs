@@ -53,19 +53,30 @@ impl Of<'_> {
 
 /// `AC_00031003, AB_00031003_00000002`
 pub(crate) fn block_name(channel: &str, number: BlockNumber) -> String {
-    let digits = channel.split_once('_').map_or(channel, |(_, digits)| digits);
+    let digits = channel
+        .split_once('_')
+        .map_or(channel, |(_, digits)| digits);
     format!("{channel}, AB_{digits}_{number:08x}")
 }
 
 /// Adds a finding about one value.
-pub(super) fn tell(findings: &mut Findings, class: Class, severity: Severity, of: Of, says: impl FnOnce() -> String) {
+pub(super) fn tell(
+    findings: &mut Findings,
+    class: Class,
+    severity: Severity,
+    of: Of,
+    says: impl FnOnce() -> String,
+) {
     findings.add(class, severity, of.id, of.at_s(), || (of.name(), says()));
 }
 
 /// A value that cannot be read is treated as absent.
 pub(super) fn unreadable(findings: &mut Findings, of: Of, what: &str, text: &str, wanted: &str) {
     tell(findings, Class::AdmValueRange, Severity::Fail, of, || {
-        format!("{what} is {}; {wanted} is wanted, so it is treated as absent", shown(text))
+        format!(
+            "{what} is {}; {wanted} is wanted, so it is treated as absent",
+            shown(text)
+        )
     });
 }
 
@@ -86,7 +97,10 @@ impl<R: BufRead> Reading<R> {
         if self.kept > self.kept_limit {
             return Stop::fault(
                 Class::AxmlTooLarge,
-                format!("the metadata would take more than {} bytes of memory", self.kept_limit),
+                format!(
+                    "the metadata would take more than {} bytes of memory",
+                    self.kept_limit
+                ),
             );
         }
         Ok(())
@@ -134,7 +148,10 @@ impl<R: BufRead> Reading<R> {
                     Class::AxmlEncoding,
                     Severity::Fail,
                     "axml",
-                    format!("the document declares the encoding {}; its bytes were read as UTF-8", shown(&declared)),
+                    format!(
+                        "the document declares the encoding {}; its bytes were read as UTF-8",
+                        shown(&declared)
+                    ),
                 );
             }
         }
@@ -142,7 +159,10 @@ impl<R: BufRead> Reading<R> {
 
     fn format_extended(&mut self) -> Read<()> {
         let outside = self.pull.depth() - 1;
-        self.model.version = self.pull.attribute("version").map(|version| version.into_owned());
+        self.model.version = self
+            .pull
+            .attribute("version")
+            .map(|version| version.into_owned());
         loop {
             match self.pull.step()? {
                 Step::Open => match self.pull.name() {
@@ -185,7 +205,11 @@ impl<R: BufRead> Reading<R> {
 
     /// The element's id; every element must have one (BS.2076-2, clause 6).
     pub fn id(&mut self, attribute: &str) -> Read<String> {
-        let id = self.string(attribute)?.unwrap_or_default().trim().to_owned();
+        let id = self
+            .string(attribute)?
+            .unwrap_or_default()
+            .trim()
+            .to_owned();
         if id.is_empty() {
             let (line, _) = self.pull.place();
             self.findings.of(
@@ -232,7 +256,10 @@ impl<R: BufRead> Reading<R> {
             Ok((time, false)) => Some(time),
             Ok((time, true)) => {
                 tell(&mut self.findings, class, Severity::Note, of, || {
-                    format!("{name} {} is finer than is kept; it is read as {time}", shown(&text))
+                    format!(
+                        "{name} {} is finer than is kept; it is read as {time}",
+                        shown(&text)
+                    )
                 });
                 Some(time)
             }
@@ -288,9 +315,18 @@ impl<R: BufRead> Reading<R> {
         let text = self.pull.attribute("gainUnit");
         values::gain_unit(text.as_deref()).unwrap_or_else(|| {
             let text = text.unwrap_or_default();
-            tell(&mut self.findings, Class::AdmValueRange, Severity::Fail, of, || {
-                format!("gainUnit is {}; linear or dB is wanted, so the gain is read as linear", shown(&text))
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmValueRange,
+                Severity::Fail,
+                of,
+                || {
+                    format!(
+                        "gainUnit is {}; linear or dB is wanted, so the gain is read as linear",
+                        shown(&text)
+                    )
+                },
+            );
             GainUnit::Linear
         })
     }
@@ -311,7 +347,10 @@ impl<R: BufRead> Reading<R> {
 
     fn programme(&mut self) -> Read<()> {
         let id = self.id("audioProgrammeID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut programme = AudioProgramme {
             name: self.string("audioProgrammeName")?.unwrap_or_default(),
             language: self.string("audioProgrammeLanguage")?,
@@ -345,7 +384,10 @@ impl<R: BufRead> Reading<R> {
 
     fn content(&mut self) -> Read<()> {
         let id = self.id("audioContentID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut content = AudioContent {
             name: self.string("audioContentName")?.unwrap_or_default(),
             language: self.string("audioContentLanguage")?,
@@ -375,7 +417,10 @@ impl<R: BufRead> Reading<R> {
 
     fn object(&mut self) -> Read<()> {
         let id = self.id("audioObjectID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut object = AudioObject {
             name: self.string("audioObjectName")?.unwrap_or_default(),
             start: self.time_of(of, "start", Class::AdmValueRange),
@@ -424,7 +469,10 @@ impl<R: BufRead> Reading<R> {
     /// alternativeValueSet (BS.2076-2, clause 5.6.6).
     fn alternative_values(&mut self) -> Read<AlternativeValueSet> {
         let id = self.id("alternativeValueSetID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut set = AlternativeValueSet {
             gain: None,
             mute: None,
@@ -446,19 +494,40 @@ impl<R: BufRead> Reading<R> {
 
     /// One coordinate of a positionOffset (BS.2076-2, clause 5.6.5); absent ones are 0.
     fn position_offset(&mut self, of: Of, offset: &mut Option<PositionOffset>) -> Read<()> {
-        let coordinate = self.pull.attribute("coordinate").unwrap_or_default().into_owned();
+        let coordinate = self
+            .pull
+            .attribute("coordinate")
+            .unwrap_or_default()
+            .into_owned();
         let Some(value) = self.text_number(of, "positionOffset")? else {
             return Ok(());
         };
-        let polar = PositionOffset::Polar { azimuth: 0.0, elevation: 0.0, distance: 0.0 };
-        let cartesian = PositionOffset::Cartesian { x: 0.0, y: 0.0, z: 0.0 };
+        let polar = PositionOffset::Polar {
+            azimuth: 0.0,
+            elevation: 0.0,
+            distance: 0.0,
+        };
+        let cartesian = PositionOffset::Cartesian {
+            x: 0.0,
+            y: 0.0,
+            z: 0.0,
+        };
         let first = match coordinate.as_str() {
             "azimuth" | "elevation" | "distance" => polar,
             "X" | "Y" | "Z" => cartesian,
             _ => {
-                tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                    format!("positionOffset has the coordinate {}; it is left out", shown(&coordinate))
-                });
+                tell(
+                    &mut self.findings,
+                    Class::AdmCoordinateMismatch,
+                    Severity::Fail,
+                    of,
+                    || {
+                        format!(
+                            "positionOffset has the coordinate {}; it is left out",
+                            shown(&coordinate)
+                        )
+                    },
+                );
                 return Ok(());
             }
         };
@@ -470,9 +539,17 @@ impl<R: BufRead> Reading<R> {
             (PositionOffset::Cartesian { y, .. }, "Y") => y,
             (PositionOffset::Cartesian { z, .. }, "Z") => z,
             _ => {
-                tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                    format!("positionOffset mixes polar and Cartesian coordinates; {coordinate} is left out")
-                });
+                tell(
+                    &mut self.findings,
+                    Class::AdmCoordinateMismatch,
+                    Severity::Fail,
+                    of,
+                    || {
+                        format!(
+                            "positionOffset mixes polar and Cartesian coordinates; {coordinate} is left out"
+                        )
+                    },
+                );
                 return Ok(());
             }
         };
@@ -565,11 +642,21 @@ impl<R: BufRead> Reading<R> {
                 distance: polar[2],
                 width_azimuth: width_azimuth.unwrap_or(58.0),
             })),
-            (Some(centre), None, Some(width_x)) => Ok(Some(Screen::Cartesian { aspect_ratio, centre, width_x })),
+            (Some(centre), None, Some(width_x)) => Ok(Some(Screen::Cartesian {
+                aspect_ratio,
+                centre,
+                width_x,
+            })),
             _ => {
-                tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                    "the reference screen mixes polar and Cartesian coordinates; it is treated as absent".to_owned()
-                });
+                tell(
+                    &mut self.findings,
+                    Class::AdmCoordinateMismatch,
+                    Severity::Fail,
+                    of,
+                    || {
+                        "the reference screen mixes polar and Cartesian coordinates; it is treated as absent".to_owned()
+                    },
+                );
                 Ok(None)
             }
         }
@@ -577,7 +664,10 @@ impl<R: BufRead> Reading<R> {
 
     fn pack(&mut self) -> Read<()> {
         let id = self.id("audioPackFormatID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut pack = AudioPackFormat {
             name: self.string("audioPackFormatName")?.unwrap_or_default(),
             type_definition: self.type_definition(of),
@@ -620,26 +710,50 @@ impl<R: BufRead> Reading<R> {
 
     /// typeLabel and typeDefinition say the same; where neither stands, the id says it.
     pub fn type_definition(&mut self, of: Of) -> TypeDefinition {
-        let label = self.pull.attribute("typeLabel").map(|text| (values::type_label(&text), text.into_owned()));
-        let word = self.pull.attribute("typeDefinition").map(|text| (values::type_word(&text), text.into_owned()));
+        let label = self
+            .pull
+            .attribute("typeLabel")
+            .map(|text| (values::type_label(&text), text.into_owned()));
+        let word = self
+            .pull
+            .attribute("typeDefinition")
+            .map(|text| (values::type_word(&text), text.into_owned()));
         match (label, word) {
             (Some((label, _)), Some((word, _))) if label == word => word,
             (Some((label, label_text)), Some((word, word_text))) => {
-                tell(&mut self.findings, Class::AdmIdType, Severity::Fail, of, || {
-                    format!(
-                        "typeLabel {} and typeDefinition {} are not the same type",
-                        shown(&label_text),
-                        shown(&word_text)
-                    )
-                });
-                if word == TypeDefinition::Unknown { label } else { word }
+                tell(
+                    &mut self.findings,
+                    Class::AdmIdType,
+                    Severity::Fail,
+                    of,
+                    || {
+                        format!(
+                            "typeLabel {} and typeDefinition {} are not the same type",
+                            shown(&label_text),
+                            shown(&word_text)
+                        )
+                    },
+                );
+                if word == TypeDefinition::Unknown {
+                    label
+                } else {
+                    word
+                }
             }
             (Some((only, _)), None) | (None, Some((only, _))) => only,
             (None, None) => {
                 let guessed = values::type_of_id(of.id);
-                tell(&mut self.findings, Class::AdmTypeUnknown, Severity::Warn, of, || {
-                    format!("neither typeLabel nor typeDefinition is there; by its id it is taken as {guessed:?}")
-                });
+                tell(
+                    &mut self.findings,
+                    Class::AdmTypeUnknown,
+                    Severity::Warn,
+                    of,
+                    || {
+                        format!(
+                            "neither typeLabel nor typeDefinition is there; by its id it is taken as {guessed:?}"
+                        )
+                    },
+                );
                 guessed
             }
         }
@@ -698,11 +812,18 @@ impl<R: BufRead> Reading<R> {
 
     fn track_uid(&mut self) -> Read<()> {
         let id = self.id("UID")?;
-        let of = Of { id: &id, block: None };
+        let of = Of {
+            id: &id,
+            block: None,
+        };
         let mut uid = AudioTrackUid {
             track_index: None,
-            sample_rate: self.whole_of(of, "sampleRate").and_then(|rate| rate.try_into().ok()),
-            bit_depth: self.whole_of(of, "bitDepth").and_then(|depth| depth.try_into().ok()),
+            sample_rate: self
+                .whole_of(of, "sampleRate")
+                .and_then(|rate| rate.try_into().ok()),
+            bit_depth: self
+                .whole_of(of, "bitDepth")
+                .and_then(|depth| depth.try_into().ok()),
             track_format: None,
             channel: None,
             pack: None,

@@ -16,7 +16,12 @@ use crate::adm::finding::{Class, Severity};
 use crate::adm::time::AdmTime;
 
 impl<R: BufRead> Reading<R> {
-    pub(super) fn object_block(&mut self, channel: &str, head: Head, blocks: &mut ObjectBlocks) -> Read<()> {
+    pub(super) fn object_block(
+        &mut self,
+        channel: &str,
+        head: Head,
+        blocks: &mut ObjectBlocks,
+    ) -> Read<()> {
         let of = head.of(channel);
         let mut traits = ObjectTraits::default();
         let mut coordinates = [0.0, 0.0, 1.0, 0.0, 0.0, 0.0];
@@ -36,9 +41,18 @@ impl<R: BufRead> Reading<R> {
                     };
                     self.edge_lock(of, axis, &mut traits.screen_edge_lock);
                     if seen & (1 << axis) != 0 {
-                        tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                            format!("the position has {} twice; the last one is taken", COORDINATES[axis])
-                        });
+                        tell(
+                            &mut self.findings,
+                            Class::AdmCoordinateMismatch,
+                            Severity::Fail,
+                            of,
+                            || {
+                                format!(
+                                    "the position has {} twice; the last one is taken",
+                                    COORDINATES[axis]
+                                )
+                            },
+                        );
                     }
                     seen |= 1 << axis;
                     if let Some(value) = self.text_number(of, COORDINATES[axis])? {
@@ -60,18 +74,27 @@ impl<R: BufRead> Reading<R> {
                 b"objectDivergence" => {
                     let azimuth_range = self.number_of(of, "azimuthRange");
                     let position_range = self.number_of(of, "positionRange");
-                    traits.divergence = self.text_number(of, "objectDivergence")?.map(|value| Divergence {
-                        value,
-                        azimuth_range,
-                        position_range,
-                    });
+                    traits.divergence =
+                        self.text_number(of, "objectDivergence")?
+                            .map(|value| Divergence {
+                                value,
+                                azimuth_range,
+                                position_range,
+                            });
                 }
-                b"screenRef" => traits.screen_ref = self.text_flag(of, "screenRef")?.unwrap_or(false),
+                b"screenRef" => {
+                    traits.screen_ref = self.text_flag(of, "screenRef")?.unwrap_or(false)
+                }
                 b"zoneExclusion" => self.zones(of, &mut traits.zone_exclusion)?,
                 b"importance" => traits.importance = self.importance(of)?,
-                b"headLocked" => traits.head_locked = self.text_flag(of, "headLocked")?.unwrap_or(false),
+                b"headLocked" => {
+                    traits.head_locked = self.text_flag(of, "headLocked")?.unwrap_or(false)
+                }
                 b"headphoneVirtualise" => {
-                    let bypass = self.pull.attribute("bypass").is_some_and(|text| values::flag(&text) == Some(true));
+                    let bypass = self
+                        .pull
+                        .attribute("bypass")
+                        .is_some_and(|text| values::flag(&text) == Some(true));
                     let ratio = self.number_of(of, "DRR");
                     traits.headphone_virtualise = Some(HeadphoneVirtualise {
                         bypass,
@@ -86,16 +109,30 @@ impl<R: BufRead> Reading<R> {
         traits.cartesian = self.coordinate_kind(of, seen);
         if traits.cartesian != cartesian {
             let found = traits.cartesian;
-            tell(&mut self.findings, Class::AdmCoordinateMismatch, Severity::Fail, of, || {
-                format!(
-                    "cartesian is {} and the position is {}; the position's coordinates are taken",
-                    u8::from(cartesian),
-                    if found { "in X, Y, Z" } else { "in azimuth, elevation, distance" }
-                )
-            });
+            tell(
+                &mut self.findings,
+                Class::AdmCoordinateMismatch,
+                Severity::Fail,
+                of,
+                || {
+                    format!(
+                        "cartesian is {} and the position is {}; the position's coordinates are taken",
+                        u8::from(cartesian),
+                        if found {
+                            "in X, Y, Z"
+                        } else {
+                            "in azimuth, elevation, distance"
+                        }
+                    )
+                },
+            );
         }
         let [azimuth, elevation, distance, x, y, z] = coordinates;
-        let position = if traits.cartesian { [x, y, z] } else { [azimuth, elevation, distance] };
+        let position = if traits.cartesian {
+            [x, y, z]
+        } else {
+            [azimuth, elevation, distance]
+        };
         let kinds = blocks.traits.len();
         blocks.push(
             ObjectBlock {
@@ -109,7 +146,9 @@ impl<R: BufRead> Reading<R> {
         );
         let added = blocks.traits[kinds..]
             .iter()
-            .map(|traits| size_of::<ObjectTraits>() + traits.zone_exclusion.len() * size_of::<Zone>())
+            .map(|traits| {
+                size_of::<ObjectTraits>() + traits.zone_exclusion.len() * size_of::<Zone>()
+            })
             .sum::<usize>();
         self.keep(size_of::<ObjectBlock>() + added)
     }

@@ -127,6 +127,8 @@ impl<R: BufRead> Pull<R> {
             self.empty = false;
             return Ok(self.close());
         }
+        // Between tags nothing is lost: spaces there are no text of ours.
+        self.reader.config_mut().trim_text_start = !self.collecting;
         loop {
             self.buffer.clear();
             self.reader.get_mut().begin_token();
@@ -144,13 +146,19 @@ impl<R: BufRead> Pull<R> {
                 Ok(Event::Text(text)) => {
                     if self.collecting {
                         push(&mut self.text, &text, self.text_limit)?;
-                    } else if self.depth == 0 && !text.trim_start_matches('\u{feff}').trim().is_empty() {
-                        return Stop::fault(Class::AxmlSyntax, "text stands outside of the document's element");
+                    } else if self.depth == 0 && !text.trim().is_empty() {
+                        return Stop::fault(
+                            Class::AxmlSyntax,
+                            "text stands outside of the document's element",
+                        );
                     }
                 }
                 Ok(Event::CData(text)) => {
                     if self.depth == 0 {
-                        return Stop::fault(Class::AxmlSyntax, "text stands outside of the document's element");
+                        return Stop::fault(
+                            Class::AxmlSyntax,
+                            "text stands outside of the document's element",
+                        );
                     }
                     if self.collecting {
                         push(&mut self.text, &text, self.text_limit)?;
@@ -158,7 +166,10 @@ impl<R: BufRead> Pull<R> {
                 }
                 Ok(Event::GeneralRef(reference)) => {
                     if self.depth == 0 {
-                        return Stop::fault(Class::AxmlSyntax, "text stands outside of the document's element");
+                        return Stop::fault(
+                            Class::AxmlSyntax,
+                            "text stands outside of the document's element",
+                        );
                     }
                     let character = character_of(&reference)?;
                     if self.collecting {
@@ -215,7 +226,10 @@ impl<R: BufRead> Pull<R> {
 
     fn open(&mut self, length: usize, name: usize) -> Result<Step, Stop> {
         if self.depth == 0 && self.root_seen {
-            return Stop::fault(Class::AxmlSyntax, "a second element follows the document's own");
+            return Stop::fault(
+                Class::AxmlSyntax,
+                "a second element follows the document's own",
+            );
         }
         self.root_seen = true;
         self.depth += 1;
@@ -229,7 +243,10 @@ impl<R: BufRead> Pull<R> {
         if self.elements > self.elements_limit {
             return Stop::fault(
                 Class::AxmlTooLarge,
-                format!("the document has more than {} elements", self.elements_limit),
+                format!(
+                    "the document has more than {} elements",
+                    self.elements_limit
+                ),
             );
         }
         // The buffer holds `<`, the content, and the end of the tag.
@@ -241,7 +258,11 @@ impl<R: BufRead> Pull<R> {
         self.name = tag.start + local..tag.start + name;
         self.attributes.clear();
         if name < length {
-            scan(&self.buffer, tag.start + name..tag.end, &mut self.attributes)?;
+            scan(
+                &self.buffer,
+                tag.start + name..tag.end,
+                &mut self.attributes,
+            )?;
         }
         Ok(Step::Open)
     }
@@ -271,10 +292,7 @@ impl<R: BufRead> Pull<R> {
                     .get_ref()
                     .and_then(|inner| inner.downcast_ref::<Halt>());
                 match halt {
-                    Some(halt) if self.buffer.starts_with(b"<!D") => {
-                        let _ = halt;
-                        Stop::Fault(document_type_halt())
-                    }
+                    Some(_) if self.buffer.starts_with(b"<!D") => Stop::Fault(document_type_halt()),
                     Some(halt) => Stop::Fault(halt.clone()),
                     None => Stop::Io(io::Error::new(error.kind(), error)),
                 }
@@ -439,7 +457,9 @@ fn character_of(reference: &str) -> Result<char, Stop> {
             let shown: String = reference.chars().take(40).collect();
             Stop::fault(
                 Class::AxmlEntities,
-                format!("the entity &{shown}; is none of the five that XML knows, nor a character's number"),
+                format!(
+                    "the entity &{shown}; is none of the five that XML knows, nor a character's number"
+                ),
             )
         }
     }

@@ -170,7 +170,9 @@ impl<R: BufRead> Source<R> {
         // Char of XML 1.0, clause 2.2. The first look is over all bytes at once: nearly
         // always there is none.
         let forbidden = |byte: u8| byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r');
-        if fresh[..sound].iter().fold(false, |any, &b| any | forbidden(b))
+        if fresh[..sound]
+            .iter()
+            .fold(false, |any, &b| any | forbidden(b))
             && let Some(found) = fresh[..sound].iter().position(|&byte| forbidden(byte))
         {
             self.wall = Some(Wall::Control(fresh[found]));

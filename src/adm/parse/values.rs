@@ -139,16 +139,28 @@ mod tests {
     /// 0.005208 s is 250 samples at 48 kHz but for 0.016: it must not be rounded to samples.
     #[test]
     fn an_interpolation_length_is_kept_exactly() {
-        let exact = |text: &str| seconds(text).map(|(time, _)| (time.numerator(), time.denominator()));
+        let exact =
+            |text: &str| seconds(text).map(|(time, _)| (time.numerator(), time.denominator()));
         assert_eq!(exact("0.005208"), Some((5208, 1_000_000)));
         assert_eq!(exact("0"), Some((0, 1)));
         assert_eq!(exact("1.50"), Some((15, 10)));
         assert_eq!(exact(".5"), Some((5, 10)));
         assert_eq!(exact("00:00:00.02"), Some((2, 100)));
         assert_eq!(exact("00:00:00.250S48000"), Some((250, 48_000)));
-        assert_eq!(seconds("0.0213333333333"), AdmTime::new(21_333_333, 1_000_000_000).map(|t| (t, true)));
+        assert_eq!(
+            seconds("0.0213333333333"),
+            AdmTime::new(21_333_333, 1_000_000_000).map(|t| (t, true))
+        );
         assert_eq!(exact("2e-2"), Some((20_000_000, 1_000_000_000)));
-        for text in ["", ".", "-1", "1.2.3", "x", "1e99", "99999999999999999999999"] {
+        for text in [
+            "",
+            ".",
+            "-1",
+            "1.2.3",
+            "x",
+            "1e99",
+            "99999999999999999999999",
+        ] {
             assert_eq!(seconds(text), None, "{text}");
         }
     }

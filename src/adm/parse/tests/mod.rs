@@ -19,7 +19,11 @@ impl<F: FnMut(&mut Vec<u8>)> Generated<F> {
     pub fn new(next: F) -> io::BufReader<Self> {
         io::BufReader::with_capacity(
             1 << 16,
-            Self { piece: Vec::new(), at: 0, next },
+            Self {
+                piece: Vec::new(),
+                at: 0,
+                next,
+            },
         )
     }
 }
@@ -45,10 +49,16 @@ pub(super) fn read(text: &str) -> Parsed {
 
 /// Reads the inside of an audioFormatExtended.
 pub(super) fn inside(text: &str) -> Parsed {
-    read(&format!("<ituADM><audioFormatExtended>{text}</audioFormatExtended></ituADM>"))
+    read(&format!(
+        "<ituADM><audioFormatExtended>{text}</audioFormatExtended></ituADM>"
+    ))
 }
 
 /// Class names of the findings, in order.
 pub(super) fn classes(parsed: &Parsed) -> Vec<&'static str> {
-    parsed.findings.iter().map(|finding| finding.class.name()).collect()
+    parsed
+        .findings
+        .iter()
+        .map(|finding| finding.class.name())
+        .collect()
 }

@@ -1,0 +1,92 @@
+//! What a renderer would come to: objects of the programmes, their tracks, their channels.
+//!
+//! In: a resolved model, loops and all. Out: marks and lists by index. Judges nothing.
+
+use crate::adm::Model;
+use crate::adm::model::{AudioPackFormat, Reference};
+
+pub(super) struct Reach {
+    /// Objects in some programme, or all when there is no programme.
+    pub objects: Vec<bool>,
+    /// Track UIDs of those objects.
+    pub uids: Vec<bool>,
+}
+
+impl Reach {
+    pub fn of(model: &Model) -> Self {
+        let mut objects = vec![false; model.objects.len()];
+        let mut pending: Vec<usize> = if model.programmes.is_empty() {
+            (0..model.objects.len()).collect()
+        } else {
+            model
+                .programmes
+                .iter()
+                .flat_map(|programme| &programme.contents)
+                .filter_map(Reference::index)
+                .flat_map(|content| &model.contents[content].objects)
+                .filter_map(Reference::index)
+                .collect()
+        };
+        while let Some(object) = pending.pop() {
+            if std::mem::replace(&mut objects[object], true) {
+                continue;
+            }
+            let object = &model.objects[object];
+            pending.extend(
+                object
+                    .objects
+                    .iter()
+                    .chain(&object.complementary)
+                    .filter_map(Reference::index),
+            );
+        }
+        let mut uids = vec![false; model.track_uids.len()];
+        for (object, _) in model
+            .objects
+            .iter()
+            .zip(&objects)
+            .filter(|(_, used)| **used)
+        {
+            for uid in object
+                .track_uids
+                .iter()
+                .flatten()
+                .filter_map(Reference::index)
+            {
+                uids[uid] = true;
+            }
+        }
+        // Without objects a renderer plays every track that chna lists.
+        if model.objects.is_empty() {
+            uids.fill(true);
+        }
+        Self { objects, uids }
+    }
+}
+
+/// The channels of a pack and of the packs in it, each once.
+pub(super) fn channels_of(model: &Model, pack: usize) -> Vec<usize> {
+    let mut channels = Vec::new();
+    for pack in packs_in(model, pack) {
+        let pack: &AudioPackFormat = &model.packs[pack];
+        channels.extend(pack.channels.iter().filter_map(Reference::index));
+    }
+    channels.sort_unstable();
+    channels.dedup();
+    channels
+}
+
+/// The pack itself and the packs in it, each once.
+pub(super) fn packs_in(model: &Model, pack: usize) -> Vec<usize> {
+    let mut found = vec![pack];
+    let mut at = 0;
+    while let Some(&pack) = found.get(at) {
+        at += 1;
+        for inner in model.packs[pack].packs.iter().filter_map(Reference::index) {
+            if !found.contains(&inner) {
+                found.push(inner);
+            }
+        }
+    }
+    found
+}
