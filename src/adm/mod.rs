@@ -16,7 +16,7 @@ mod resolve;
 pub mod time;
 
 pub use chna::{Chna, ChnaRow};
-pub use finding::{Class, Finding, Severity};
+pub use finding::{Class, Finding, Severity, merge};
 pub use labels::{bed_label, is_lfe_label};
 pub use model::Model;
 

@@ -277,6 +277,13 @@ fn unreferenced(
         }
     }
     let named: BTreeSet<u16> = chna.rows.iter().map(|row| row.track_index).collect();
+    // A row with a wrong index is told; the track that it meant is no fault of its own.
+    if named
+        .iter()
+        .any(|&track| track == 0 || track > facts.tracks)
+    {
+        return;
+    }
     for track in (1..=facts.tracks).filter(|track| !named.contains(track)) {
         findings.add(
             Class::AdmTrackUnreferenced,

@@ -17,8 +17,11 @@ pub(super) fn check(model: &Model, reach: &Reach, findings: &mut Findings) {
 }
 
 fn programme(model: &Model, findings: &mut Findings) {
+    // Without axml there is nothing of the file's own, and that is told as axml-missing.
     let only_chna = model.contents.is_empty()
         && model.objects.is_empty()
+        && model.packs.iter().all(|pack| pack.common)
+        && model.channels.iter().all(|channel| channel.common)
         && model.track_uids.iter().all(|uid| uid.from_chna);
     if model.programmes.is_empty() && !only_chna {
         findings.of(

@@ -3,7 +3,9 @@
 //! Source: ITU-R BS.2076-3, clauses 5.4 and 8; the ranges of BS.2076-2, clause 5.4.3.3, from memory
 //! where nothing stands beside them.
 
-use crate::adm::block::{Blocks, HoaBlock, ObjectTraits, SpeakerBlock, SpeakerPosition, Zone};
+use crate::adm::block::{
+    Blocks, Bounded, HoaBlock, ObjectTraits, SpeakerBlock, SpeakerPosition, Zone,
+};
 use crate::adm::finding::{Class, Findings, Severity};
 use crate::adm::labels::is_lfe_label;
 use crate::adm::model::AudioChannelFormat;
@@ -186,7 +188,7 @@ impl Channel<'_> {
     fn speaker(&mut self, block: &SpeakerBlock) {
         let at = (block.number, block.time.rtime);
         self.gain(at, block.gain);
-        let parts = match block.position {
+        match block.position {
             SpeakerPosition::Polar {
                 azimuth,
                 elevation,
@@ -194,17 +196,16 @@ impl Channel<'_> {
             } => {
                 self.position(at, false, [azimuth.value, elevation.value, distance.value]);
                 // Azimuth bounds may run through the back.
-                [
-                    ("elevation", elevation),
-                    ("distance", distance),
-                    ("distance", distance),
-                ]
+                self.bounds(at, &[("elevation", elevation), ("distance", distance)]);
             }
             SpeakerPosition::Cartesian { x, y, z } => {
                 self.position(at, true, [x.value, y.value, z.value]);
-                [("X", x), ("Y", y), ("Z", z)]
+                self.bounds(at, &[("X", x), ("Y", y), ("Z", z)]);
             }
-        };
+        }
+    }
+
+    fn bounds(&mut self, at: At, parts: &[(&str, Bounded)]) {
         for (what, part) in parts {
             let (min, max) = (
                 part.min.unwrap_or(part.value),

@@ -203,16 +203,12 @@ impl<R: BufRead> Pull<R> {
     }
 
     fn collect(&mut self) -> Result<(), Stop> {
-        loop {
-            match self.step()? {
-                Step::Open => {
-                    self.collecting = false;
-                    self.skip()?;
-                    self.collecting = true;
-                }
-                Step::Close | Step::End => return Ok(()),
-            }
+        while let Step::Open = self.step()? {
+            self.collecting = false;
+            self.skip()?;
+            self.collecting = true;
         }
+        Ok(())
     }
 
     /// Reads to the end of the element that was opened last.
