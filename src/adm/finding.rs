@@ -203,6 +203,24 @@ pub struct Finding {
     pub at_s: Option<f64>,
 }
 
+/// Two lists of findings as one: what `parse` saw in the text and `check` in the model. Those of
+/// one class, severity and element become one; the first is told.
+pub fn merge(first: Vec<Finding>, second: Vec<Finding>) -> Vec<Finding> {
+    let mut merged: Vec<Finding> = Vec::with_capacity(first.len() + second.len());
+    let mut known: HashMap<(Class, Severity, String), usize> = HashMap::new();
+    for finding in first.into_iter().chain(second) {
+        // The block is not part of the element's identity.
+        let element = finding.element.split(',').next().unwrap_or_default();
+        let place = merged.len();
+        let key = (finding.class, finding.severity, element.to_owned());
+        match known.entry(key).or_insert(place) {
+            new if *new == place => merged.push(finding),
+            old => merged[*old].count += finding.count,
+        }
+    }
+    merged
+}
+
 /// More elements than this with one class of fault are counted together.
 const ELEMENTS_TOLD: usize = 500;
 

@@ -18,7 +18,7 @@ pub mod time;
 
 pub use bed::{bed_layout, label_of};
 pub use chna::{Chna, ChnaRow};
-pub use finding::{Class, Finding, Severity};
+pub use finding::{Class, Finding, Severity, merge};
 pub use labels::{bed_label, is_lfe_label};
 pub use model::Model;
 

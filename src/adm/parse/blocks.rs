@@ -36,6 +36,24 @@ pub(super) const COORDINATES: [&str; 6] = ["azimuth", "elevation", "distance", "
 pub(super) const POLAR: u8 = 0b00_0111;
 pub(super) const CARTESIAN: u8 = 0b11_1000;
 
+/// Whether an audioBlockFormatID is one of a block of `channel`, and the number at its end.
+fn block_id(id: &str, channel: &str) -> (bool, Option<BlockNumber>) {
+    let Some((head, digits)) = id.rsplit_once('_') else {
+        return (false, None);
+    };
+    let hexadecimal = digits.len() == 8 && digits.bytes().all(|byte| byte.is_ascii_hexdigit());
+    let number = hexadecimal
+        .then(|| u32::from_str_radix(digits, 16).ok())
+        .flatten();
+    let own = match (head.get(..3), head.get(3..), channel.get(3..)) {
+        (Some(start), Some(head), Some(channel)) => {
+            start.eq_ignore_ascii_case("AB_") && head.eq_ignore_ascii_case(channel)
+        }
+        _ => false,
+    };
+    (own && number.is_some(), number)
+}
+
 impl<R: BufRead> Reading<R> {
     pub(super) fn channel(&mut self) -> Read<()> {
         let id = self.id("audioChannelFormatID")?;
@@ -54,14 +72,11 @@ impl<R: BufRead> Reading<R> {
             TypeDefinition::Binaural => Blocks::Binaural(Vec::new()),
             TypeDefinition::Unknown => Blocks::Unknown(0),
         };
-        loop {
-            match self.pull.step()? {
-                Step::Open => match self.pull.name() {
-                    b"audioBlockFormat" => self.block(&id, &mut blocks)?,
-                    b"frequency" => self.frequency(of, &mut frequency)?,
-                    _ => self.pull.skip()?,
-                },
-                Step::Close | Step::End => break,
+        while let Step::Open = self.pull.step()? {
+            match self.pull.name() {
+                b"audioBlockFormat" => self.block(&id, &mut blocks)?,
+                b"frequency" => self.frequency(of, &mut frequency)?,
+                _ => self.pull.skip()?,
             }
         }
         self.order(of, &mut blocks);
@@ -117,16 +132,11 @@ impl<R: BufRead> Reading<R> {
     /// representation (ITU-R BS.2125); a file has rtime and duration.
     fn head(&mut self, channel: &str, ordinal: usize) -> Head {
         let written = self.pull.attribute("audioBlockFormatID");
-        let number = written.as_deref().and_then(|id| {
-            let (head, number) = id.trim().rsplit_once('_')?;
-            let head = head.get(3..)?;
-            let own = channel.get(3..)?;
-            let digits = number.len() == 8 && number.bytes().all(|b| b.is_ascii_hexdigit());
-            (head.eq_ignore_ascii_case(own) && digits)
-                .then(|| u32::from_str_radix(number, 16).ok())
-                .flatten()
-        });
-        if number.is_none() {
+        let (named, number) = match written.as_deref().map(str::trim) {
+            Some(id) => block_id(id, channel),
+            None => (false, None),
+        };
+        if !named {
             let of = Of {
                 id: channel,
                 block: None,
@@ -199,30 +209,29 @@ impl<R: BufRead> Reading<R> {
         Ok(())
     }
 
-    /// Blocks in order of time, as a renderer wants them.
+    /// Blocks in order of time, as a renderer wants them. Where one of several has no time
+    /// there is no order to be had; `check` tells that.
     fn order(&mut self, of: Of, blocks: &mut Blocks) {
-        fn key(time: BlockTime) -> (AdmTime, AdmTime) {
-            (
-                time.rtime.unwrap_or(AdmTime::ZERO),
-                time.duration.unwrap_or(AdmTime::ZERO),
-            )
+        fn key(time: BlockTime) -> (Option<AdmTime>, Option<AdmTime>) {
+            (time.rtime, time.duration)
         }
-        let mut times = blocks.times();
-        let Some((mut before, _)) = times.next() else {
-            return;
-        };
-        let broken = times.find(|(time, _)| {
-            let broken = key(*time).0 < key(before).0;
-            before = *time;
-            broken
-        });
-        drop(times);
-        let Some((time, number)) = broken else {
+        let mut before = AdmTime::ZERO;
+        let mut broken = None;
+        for (time, number) in blocks.times() {
+            let Some(rtime) = time.rtime else {
+                return;
+            };
+            if rtime < before && broken.is_none() {
+                broken = Some((rtime, number));
+            }
+            before = rtime;
+        }
+        let Some((rtime, number)) = broken else {
             return;
         };
         let of = Of {
             id: of.id,
-            block: Some((number, time.rtime)),
+            block: Some((number, Some(rtime))),
         };
         tell(
             &mut self.findings,
@@ -231,8 +240,7 @@ impl<R: BufRead> Reading<R> {
             of,
             || {
                 format!(
-                    "the block at {} stands behind a later one; the blocks are taken in order of time",
-                    key(time).0
+                    "the block at {rtime} stands behind a later one; the blocks are taken in order of time"
                 )
             },
         );
@@ -310,8 +318,8 @@ impl<R: BufRead> Reading<R> {
     }
 
     /// Holds the coordinates that were found (bits in the order of [`COORDINATES`]) to what a
-    /// position may have; true for Cartesian ones.
-    pub(super) fn coordinate_kind(&mut self, of: Of, seen: u8) -> bool {
+    /// position may have. True for Cartesian ones; `otherwise` where they do not say.
+    pub(super) fn coordinate_kind(&mut self, of: Of, seen: u8, otherwise: bool) -> bool {
         let complete = matches!(seen, 0b00_0011 | 0b00_0111 | 0b01_1000 | 0b11_1000);
         if !complete {
             tell(
@@ -334,8 +342,9 @@ impl<R: BufRead> Reading<R> {
                     )
                 },
             );
+            return otherwise;
         }
-        seen & CARTESIAN != 0 && seen & POLAR & 0b11 == 0
+        seen & CARTESIAN != 0
     }
 
     /// BS.2076-2, clause 5.4.3.1.
@@ -388,7 +397,8 @@ impl<R: BufRead> Reading<R> {
             }
             Ok(())
         })?;
-        let is_cartesian = self.coordinate_kind(of, seen);
+        let is_cartesian =
+            self.coordinate_kind(of, seen, cartesian.unwrap_or(seen & CARTESIAN != 0));
         if bounds & !(if is_cartesian { CARTESIAN } else { POLAR }) != 0 {
             tell(
                 &mut self.findings,

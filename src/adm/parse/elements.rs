@@ -187,12 +187,10 @@ impl<R: BufRead> Reading<R> {
 
     /// Calls `child` for each element inside the one that was opened last; it must read it to its end.
     pub fn children(&mut self, mut child: impl FnMut(&mut Self) -> Read<()>) -> Read<()> {
-        loop {
-            match self.pull.step()? {
-                Step::Open => child(self)?,
-                Step::Close | Step::End => return Ok(()),
-            }
+        while let Step::Open = self.pull.step()? {
+            child(self)?;
         }
+        Ok(())
     }
 
     // Attributes of the open tag.

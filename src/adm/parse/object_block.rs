@@ -28,11 +28,7 @@ impl<R: BufRead> Reading<R> {
         let mut seen = 0_u8;
         let mut cartesian = false;
         let mut gain = 1.0;
-        loop {
-            match self.pull.step()? {
-                Step::Open => {}
-                Step::Close | Step::End => break,
-            }
+        while let Step::Open = self.pull.step()? {
             match self.pull.name() {
                 b"position" => {
                     let Some(axis) = self.coordinate(of) else {
@@ -106,7 +102,7 @@ impl<R: BufRead> Reading<R> {
                 _ => self.pull.skip()?,
             }
         }
-        traits.cartesian = self.coordinate_kind(of, seen);
+        traits.cartesian = self.coordinate_kind(of, seen, cartesian);
         if traits.cartesian != cartesian {
             let found = traits.cartesian;
             tell(

@@ -127,6 +127,8 @@ impl<R: BufRead> Pull<R> {
             self.empty = false;
             return Ok(self.close());
         }
+        // Between tags nothing is lost: spaces there are no text of ours.
+        self.reader.config_mut().trim_text_start = !self.collecting;
         loop {
             self.buffer.clear();
             self.reader.get_mut().begin_token();
@@ -144,9 +146,7 @@ impl<R: BufRead> Pull<R> {
                 Ok(Event::Text(text)) => {
                     if self.collecting {
                         push(&mut self.text, &text, self.text_limit)?;
-                    } else if self.depth == 0
-                        && !text.trim_start_matches('\u{feff}').trim().is_empty()
-                    {
+                    } else if self.depth == 0 && !text.trim().is_empty() {
                         return Stop::fault(
                             Class::AxmlSyntax,
                             "text stands outside of the document's element",
@@ -203,16 +203,12 @@ impl<R: BufRead> Pull<R> {
     }
 
     fn collect(&mut self) -> Result<(), Stop> {
-        loop {
-            match self.step()? {
-                Step::Open => {
-                    self.collecting = false;
-                    self.skip()?;
-                    self.collecting = true;
-                }
-                Step::Close | Step::End => return Ok(()),
-            }
+        while let Step::Open = self.step()? {
+            self.collecting = false;
+            self.skip()?;
+            self.collecting = true;
         }
+        Ok(())
     }
 
     /// Reads to the end of the element that was opened last.
@@ -292,10 +288,7 @@ impl<R: BufRead> Pull<R> {
                     .get_ref()
                     .and_then(|inner| inner.downcast_ref::<Halt>());
                 match halt {
-                    Some(halt) if self.buffer.starts_with(b"<!D") => {
-                        let _ = halt;
-                        Stop::Fault(document_type_halt())
-                    }
+                    Some(_) if self.buffer.starts_with(b"<!D") => Stop::Fault(document_type_halt()),
                     Some(halt) => Stop::Fault(halt.clone()),
                     None => Stop::Io(io::Error::new(error.kind(), error)),
                 }
