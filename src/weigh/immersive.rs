@@ -61,7 +61,6 @@ pub(super) fn metadata(
         return Ok(None);
     }
     let rows = chna.as_ref().map_or(&[][..], |chna| &chna.rows);
-    let has_axml = axml.is_some();
     let parsed = match axml {
         Some(axml) => parse(
             BufReader::with_capacity(1 << 16, axml),
@@ -75,7 +74,7 @@ pub(super) fn metadata(
     findings.extend(check(
         &parsed.model,
         chna.as_ref(),
-        &audio_facts(format, has_axml),
+        &audio_facts(format),
     ));
     let model = Arc::new(parsed.model);
     let scene = match parsed.usable {
@@ -96,13 +95,12 @@ pub(super) fn metadata(
     }))
 }
 
-fn audio_facts(format: &Format, has_axml: bool) -> AudioFacts {
+fn audio_facts(format: &Format) -> AudioFacts {
     AudioFacts {
         tracks: u16::try_from(format.channels).unwrap_or(u16::MAX),
         sample_rate: format.sample_rate.value(),
         frames: format.frames.map_or(0, |frames| frames.0),
         bit_depth: format.bit_depth.unwrap_or(0),
-        has_axml,
     }
 }
 

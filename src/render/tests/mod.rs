@@ -5,3 +5,4 @@ mod blocks;
 mod convert;
 mod polar;
 mod properties;
+mod speakers_and_scenes;

@@ -88,7 +88,6 @@ fn polar_blocks_have_the_gains_of_the_reference_renderer() {
 }
 
 #[test]
-#[ignore = "the panner of Cartesian positions comes with the merge"]
 fn cartesian_blocks_have_the_gains_of_the_reference_renderer() {
     random_blocks(true);
     gains_file(true);

@@ -48,7 +48,9 @@ fn block_of(channel: &Value) -> SpeakerBlock {
     SpeakerBlock {
         time: Default::default(),
         number: 1,
-        labels: labels.map(|label| label.as_str().unwrap().to_owned()).collect(),
+        labels: labels
+            .map(|label| label.as_str().unwrap().to_owned())
+            .collect(),
         position,
         screen_edge_lock: ScreenEdgeLock::default(),
         gain: 1.0,
@@ -103,9 +105,9 @@ fn scenes_have_the_decoders_of_the_reference_renderer() {
         let panner = Arc::new(PolarPanner::new(&layout).unwrap());
         let mut decoders = HoaDecoders::new(&layout, panner);
         for (top, expected) in orders.as_object().unwrap() {
-            let degrees = |order: i32| (-order..=order).map(move |degree| Component { order, degree });
-            let components: Vec<Component> =
-                (0..=top.parse().unwrap()).flat_map(degrees).collect();
+            let degrees =
+                |order: i32| (-order..=order).map(move |degree| Component { order, degree });
+            let components: Vec<Component> = (0..=top.parse().unwrap()).flat_map(degrees).collect();
             let matrix = decoders.decoder(&components, Normalization::Sn3d).unwrap();
             assert_eq!(expected.as_array().unwrap().len(), matrix.speakers());
             for (speaker, row) in expected.as_array().unwrap().iter().enumerate() {
