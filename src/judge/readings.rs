@@ -326,15 +326,10 @@ fn no_loudness_because(check: &Check, measured: &Measurements) -> &'static str {
     }
 }
 
-/// The layout behind a figure, and the renderer where there was one.
+/// The layout behind a figure; the renderer stands beside it in the record.
 fn layout_of(measured: &Measurements) -> String {
-    match &measured.measured_on {
-        Some(on) => match &on.renderer {
-            Some(renderer) => format!("{} ({renderer})", on.layout),
-            None => on.layout.clone(),
-        },
-        None => "file".into(),
-    }
+    let on = measured.measured_on.as_ref();
+    on.map_or_else(|| "file".into(), |on| on.layout.clone())
 }
 
 fn read_loudness(check: &Check, measured: &Measurements) -> Reading {

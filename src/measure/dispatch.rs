@@ -1,7 +1,9 @@
 //! The hot loops of the meters, as work that [`crate::vector`] compiles for the processor that
 //! is there; a test holds both ways against each other.
 
-pub(super) use crate::vector::{Work, by_processor, fast};
+#[cfg(test)]
+use crate::vector::by_processor;
+pub(super) use crate::vector::{Work, fast};
 
 use super::true_peak::{SEARCH_TAPS, SIDE, TILE, WINDOW};
 

@@ -71,11 +71,14 @@ pub(super) fn metadata(
     };
     let mut findings = parsed.findings;
     let format = specimen.format();
-    findings.extend(check(
-        &parsed.model,
-        chna.as_ref(),
-        &audio_facts(format),
-    ));
+    // Of a model that was read half the rest would be said to be missing.
+    let nothing = Model::default();
+    let model = if parsed.usable {
+        &parsed.model
+    } else {
+        &nothing
+    };
+    findings.extend(check(model, chna.as_ref(), &audio_facts(format)));
     let model = Arc::new(parsed.model);
     let scene = match parsed.usable {
         true => select(&model, request.choice, format.sample_rate.value())
