@@ -134,7 +134,7 @@ fn glue_is_the_difference_between_bed_and_objects() {
         side_of(studio.model.clone(), 4),
     );
     let mix: Vec<_> = (0..4).map(|n| noise(n + 1, 30.0, 0.2)).collect();
-    let pump = |t: f64| if t as u64 % 2 == 1 { -1.2 } else { 0.0 };
+    let pump = |t: f64| if t as u64 % 3 == 1 { -1.2 } else { 0.0 };
     let master: Vec<_> = (0..4)
         .map(|n| match n {
             0 | 1 => gain_db(&ride(&mix[n], pump), 1.0),

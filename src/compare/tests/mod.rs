@@ -1,5 +1,6 @@
 //! What the comparison promises, on masters made here from mixes made here.
 
+mod cost;
 mod levels;
 mod models;
 mod movement;
