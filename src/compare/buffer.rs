@@ -64,6 +64,11 @@ impl Buffer {
         self.start = frame;
     }
 
+    #[cfg(test)]
+    pub(super) fn held(&self) -> u64 {
+        self.fed - self.start
+    }
+
     /// Copies the frames from `from` on into `out`.
     pub(super) fn copy(&self, track: usize, from: i64, out: &mut [f32]) {
         let track = &self.tracks[track];

@@ -227,6 +227,11 @@ impl Comparer {
         }
     }
 
+    #[cfg(test)]
+    pub(super) fn held_frames(&self) -> u64 {
+        self.master_samples.held() + self.mix_samples.held()
+    }
+
     /// Looks at what is left and tells what was found.
     pub fn finish(mut self) -> Comparison {
         self.mix_samples.ended = true;

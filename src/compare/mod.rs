@@ -13,6 +13,7 @@ mod buffer;
 mod comparer;
 mod correlate;
 mod curve;
+mod likeness;
 mod movement;
 mod pairing;
 mod path;

@@ -141,13 +141,9 @@ fn compare(
             mute: Changed::of(mix_object.mute, master_object.mute),
         },
     };
-    let mix_path = Path::new(mix_object, mix_channel, (0.0, models.end, period));
-    let master_path = Path::new(
-        master_object,
-        master_channel,
-        (shift, models.end - shift, period),
-    );
-    walk.walk(mix_path, master_path);
+    let mix_path = Path::new(mix_object, mix_channel, (0.0, period));
+    let master_path = Path::new(master_object, master_channel, (shift, period));
+    walk.walk(mix_path, master_path, models.end - shift.max(0.0));
     let change = walk.change;
     let differs = change.blocks_that_differ > 0
         || change.blocks_with_other_interpolation > 0
@@ -207,7 +203,8 @@ struct Walk<'a> {
 }
 
 impl Walk<'_> {
-    fn walk(&mut self, mut mix: Path, mut master: Path) {
+    /// Up to `end` seconds.
+    fn walk(&mut self, mut mix: Path, mut master: Path, end: f64) {
         let (mut in_mix, mut in_master) = (mix.next(), master.next());
         let mut now = f64::NEG_INFINITY;
         loop {
@@ -217,6 +214,10 @@ impl Walk<'_> {
             let Some(next) = borders.filter(|&border| border > now).reduce(f64::min) else {
                 return;
             };
+            let next = next.min(end);
+            if next <= now {
+                return;
+            }
             if next - now > 1.01 * self.period && now.is_finite() {
                 let covers = |piece: &Option<Piece>| piece.filter(|piece| piece.from <= now);
                 match (covers(&in_mix), covers(&in_master)) {
@@ -286,7 +287,10 @@ impl Walk<'_> {
         let (mut angle, distance) = difference(one.spot, other.spot, small);
         if angle > small {
             // A time that was rounded by a sample, while the object moves fast.
-            angle = (angle - mix.speed().max(master.speed()) * self.period).max(0.0);
+            let rounding = mix.speed().max(master.speed()) * self.period;
+            if angle - rounding <= small {
+                angle = small;
+            }
         }
         let gain = (one.gain - other.gain).abs();
         let sizes = one.size.iter().zip(&other.size);

@@ -33,11 +33,13 @@ impl State {
     }
 }
 
-/// From `from` to `to` seconds the state goes from `start` to `end`.
+/// From `from` to `reached` seconds the state goes from `start` to `end`; the piece ends at
+/// `to`, which is not later.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Piece {
     pub(super) from: f64,
     pub(super) to: f64,
+    reached: f64,
     pub(super) start: State,
     pub(super) end: State,
     /// Which block of the channel, and which traits.
@@ -50,10 +52,10 @@ impl Piece {
         if seconds <= self.from {
             return self.start;
         }
-        if seconds >= self.to || self.start == self.end {
+        if seconds >= self.reached || self.start == self.end {
             return self.end;
         }
-        let share = (seconds - self.from) / (self.to - self.from);
+        let share = (seconds - self.from) / (self.reached - self.from);
         self.start.towards(&self.end, share)
     }
 
@@ -62,7 +64,7 @@ impl Piece {
         if self.start.spot == self.end.spot {
             return 0.0;
         }
-        angle_deg(self.start.spot, self.end.spot) / (self.to - self.from)
+        angle_deg(self.start.spot, self.end.spot) / (self.reached - self.from)
     }
 }
 
@@ -74,7 +76,7 @@ pub(super) struct Path<'a> {
     rest: Option<State>,
     offset: Option<PositionOffset>,
     gain: f64,
-    /// The object's start and end, and that of the programme.
+    /// The object's start and end.
     start: f64,
     end: f64,
     /// One sample period: gaps of that length are none.
@@ -86,11 +88,11 @@ pub(super) struct Path<'a> {
 }
 
 impl<'a> Path<'a> {
-    /// `shift` seconds are taken from every time; `end` is the programme's.
+    /// `shift` seconds are taken from every time.
     pub(super) fn new(
         object: &AudioObject,
         channel: &'a AudioChannelFormat,
-        (shift, end, period): (f64, f64, f64),
+        (shift, period): (f64, f64),
     ) -> Self {
         const NONE: &ObjectBlocks = &ObjectBlocks {
             blocks: Vec::new(),
@@ -109,7 +111,7 @@ impl<'a> Path<'a> {
             offset: object.position_offset,
             gain: finite(object.gain),
             start,
-            end: (start + length).min(end),
+            end: start + length,
             period,
             next: 0,
             before: None,
@@ -147,8 +149,7 @@ impl<'a> Path<'a> {
         }
     }
 
-    /// Start and end of a block; the end is that of the object where the block has none and
-    /// nothing follows.
+    /// Start and end of a block; no end where it has none and nothing follows.
     fn times(&self, index: usize) -> (f64, f64) {
         let of = |index: usize| {
             self.blocks
@@ -170,7 +171,7 @@ impl<'a> Path<'a> {
             (None, Some(next)) => next,
             (None, None) => f64::INFINITY,
         };
-        (start, end.min(self.end))
+        (start, end)
     }
 }
 
@@ -186,6 +187,7 @@ impl Iterator for Path<'_> {
             return Some(Piece {
                 from: self.start,
                 to: self.end.max(self.start),
+                reached: self.start,
                 start: state,
                 end: state,
                 block: 0,
@@ -208,6 +210,9 @@ impl Iterator for Path<'_> {
             if to <= from {
                 continue;
             }
+            if from >= self.end {
+                return None;
+            }
             let length = if !traits.jump_position {
                 to - from
             } else {
@@ -216,7 +221,8 @@ impl Iterator for Path<'_> {
             };
             let whole = Piece {
                 from,
-                to,
+                to: to.min(self.end),
+                reached: from,
                 start: own,
                 end: own,
                 block: index,
@@ -226,14 +232,15 @@ impl Iterator for Path<'_> {
                 return Some(whole);
             };
             let reached = (from + length).min(to);
-            if reached < to {
+            if reached < whole.to {
                 self.held = Some(Piece {
                     from: reached,
                     ..whole
                 });
             }
             return Some(Piece {
-                to: reached,
+                to: reached.min(self.end),
+                reached,
                 start: previous,
                 ..whole
             });

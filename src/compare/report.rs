@@ -53,6 +53,7 @@ impl Heard {
         let blocks = blocks.ceil() as usize;
         for track in &mut self.tracks {
             track.levels.truncate(blocks);
+            track.tracker.finish();
         }
         let timing = self.timing();
         let (tracks, level_changes) = self.level_changes();
@@ -217,7 +218,7 @@ impl Heard {
             part: self.pairing.pairs[track.pair].mix.part.clone(),
             master_track: u32::try_from(track.master + 1).unwrap_or(u32::MAX),
             offset_frames: tracker.main_offset(),
-            confidence: (tracker.tried > 0).then_some(tracker.best_confidence),
+            confidence: (tracker.matched > 0).then_some(tracker.best_confidence),
             polarity_inverted: tracker.polarity_inverted(),
             windows_tried: tracker.tried,
             windows_matched: tracker.matched,

@@ -12,6 +12,8 @@ use super::correlate::{Correlator, Found, Peak, Stretch, Sum};
 const EVERY: u32 = 20;
 /// Before the first look, and before one that confirms a jump.
 const SOON: u32 = 4;
+/// Wide searches in a row before they become rare.
+const FIRST: u32 = 10;
 /// The longest pause between two wide searches that found nothing, in looks.
 const PATIENCE: u32 = 16;
 
@@ -72,6 +74,8 @@ pub(super) struct Tracker {
     failed: u32,
     narrow_sum: Sum,
     wide_sum: Sum,
+    /// Wide searches that found nothing.
+    searched: u32,
     wide_pause: u32,
     wide_due: u32,
 }
@@ -79,7 +83,15 @@ pub(super) struct Tracker {
 impl Tracker {
     /// Where the track is now, as far as is known.
     pub(super) fn offset(&self) -> Option<i64> {
-        self.stays.last().map(|stay| stay.offset)
+        let rival = self.rival.map(|rival| rival.offset);
+        self.stays.last().map(|stay| stay.offset).or(rival)
+    }
+
+    /// No more windows come: a single one has to do.
+    pub(super) fn finish(&mut self) {
+        if let (Some(only), true) = (self.rival.take(), self.stays.is_empty()) {
+            self.stays.push(only.stay(only, 1));
+        }
     }
 
     /// The offset that most windows had.
@@ -128,14 +140,11 @@ impl Tracker {
         let narrowly = self.follow(searches, both, stretch, guess);
         let found = match narrowly {
             Found::Peak(_) => narrowly,
-            _ => self.search(searches, both, stretch, narrowly),
+            _ => self.search(searches, both, stretch, (guess, narrowly)),
         };
         match found {
             Found::Silence => {}
-            Found::Nothing(confidence) => {
-                self.tried += 1;
-                self.best_confidence = self.best_confidence.max(confidence);
-            }
+            Found::Nothing => self.tried += 1,
             Found::Peak(peak) => {
                 self.tried += 1;
                 self.take(peak, end);
@@ -159,12 +168,13 @@ impl Tracker {
         let known = rival.is_none() && !self.stays.is_empty();
         let sum = known.then_some(&mut self.narrow_sum);
         let stretch = stretch(narrow.short, about);
-        let found = narrow.look(both, stretch, true, sum, searches.confidence);
+        let favourites = [about];
+        let found = narrow.look(both, stretch, &favourites, sum, searches.confidence);
         match found {
             Found::Peak(peak) if peak.offset.unsigned_abs() > searches.wide.reach as u64 => {
-                Found::Nothing(0.0)
+                Found::Nothing
             }
-            Found::Nothing(_) => {
+            Found::Nothing => {
                 self.rival = None;
                 found
             }
@@ -178,9 +188,9 @@ impl Tracker {
         searches: &mut Searches,
         both: (&Buffer, &Buffer),
         stretch: impl Fn(usize, i64) -> Stretch,
-        narrowly: Found,
+        (guess, narrowly): (Option<i64>, Found),
     ) -> Found {
-        if let Found::Nothing(_) = narrowly {
+        if let Found::Nothing = narrowly {
             self.failed += 1;
             // One window may be too poor to be found where it is.
             if !self.stays.is_empty() && self.failed < 2 {
@@ -197,16 +207,19 @@ impl Tracker {
         let wide = &mut searches.wide;
         let stretch = stretch(wide.short, 0);
         let sum = Some(&mut self.wide_sum);
-        let found = wide.look(both, stretch, false, sum, searches.confidence);
-        if let Found::Nothing(_) = found {
-            self.wide_pause = (2 * self.wide_pause).clamp(1, PATIENCE);
-            self.wide_due = self.wide_pause - 1;
-            if self.stays.is_empty() && self.wide_pause < 4 {
+        let favourites = [guess.unwrap_or(0), 0];
+        let found = wide.look(both, stretch, &favourites, sum, searches.confidence);
+        if let Found::Nothing = found {
+            self.searched += 1;
+            if self.searched <= FIRST {
                 self.wait_for = SOON;
+            } else {
+                self.wide_pause = (2 * self.wide_pause).clamp(1, PATIENCE);
+                self.wide_due = self.wide_pause - 1;
             }
         }
         match (found, narrowly) {
-            (Found::Silence, Found::Nothing(_)) => narrowly,
+            (Found::Silence, Found::Nothing) => narrowly,
             _ => found,
         }
     }
@@ -221,19 +234,21 @@ impl Tracker {
         self.inverted += u64::from(peak.inverted);
         self.best_confidence = self.best_confidence.max(peak.confidence);
         self.failed = 0;
+        self.searched = 0;
         self.wide_pause = 0;
         self.wide_due = 0;
         self.narrow_sum.forget();
         self.wide_sum.forget();
         match self.stays.last_mut() {
-            None => self.stays.push(reading.stay(reading, 1)),
             Some(stay) if stay.offset == reading.offset => {
                 stay.windows += 1;
                 stay.last_start = reading.start;
                 stay.last_end = reading.end;
                 self.rival = None;
             }
-            Some(_) => match self.rival.take() {
+            _ => match self.rival.take() {
+                // Many windows have agreed already.
+                None if peak.together => self.stays.push(reading.stay(reading, 1)),
                 Some(first) if first.offset == reading.offset => {
                     self.stays.push(first.stay(reading, 2));
                 }

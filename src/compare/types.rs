@@ -270,7 +270,7 @@ pub struct TrackChange {
     pub master_track: u32,
     /// `None`: not measured. See [`Timing`] for the sign.
     pub offset_frames: Option<i64>,
-    /// Peak over median of the best correlation.
+    /// Peak over median of the best correlation; `None` where nothing was found to be the same.
     pub confidence: Option<f64>,
     /// The master is the mix upside down.
     pub polarity_inverted: bool,

@@ -1,0 +1,113 @@
+//! Whether two stretches of equal length are the same music, lying right over each other.
+//!
+//! A whitened correlation can stand out because of one click in each of two different pieces:
+//! the click fills most of the spectrum. Here each octave has one voice: its correlation
+//! coefficient, which equalisation and gain leave near 1. In: two stretches. Out: the mean of
+//! the octaves, -1 to 1. Knows nothing of lags.
+
+use std::ops::Range;
+use std::sync::Arc;
+
+use realfft::num_complex::Complex;
+use realfft::{RealFftPlanner, RealToComplex};
+
+use super::buffer::Buffer;
+use super::correlate::{multiply, raised_cosine};
+
+/// Lower ends of the octaves, in Hz.
+const OCTAVES: [f64; 8] = [
+    62.5, 125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0,
+];
+/// An octave that is farther below the loudest has no voice: 50 dB. Own choice.
+const QUIET: f64 = 1e-5;
+
+pub(super) struct Likeness {
+    /// Frames of a stretch.
+    pub(super) length: usize,
+    forward: Arc<dyn RealToComplex<f32>>,
+    taper: Vec<f32>,
+    octaves: Vec<Range<usize>>,
+    time: Vec<f32>,
+    first: Vec<Complex<f32>>,
+    second: Vec<Complex<f32>>,
+    scratch: Vec<Complex<f32>>,
+}
+
+impl Likeness {
+    /// For stretches of the largest power of two within `length` frames.
+    pub(super) fn new(sample_rate: u32, length: usize) -> Self {
+        let length = (length + 1).next_power_of_two() / 2;
+        let forward = RealFftPlanner::new().plan_fft_forward(length);
+        let bin = f64::from(sample_rate) / length as f64;
+        let place = |hertz: f64| ((hertz / bin).ceil() as usize).clamp(1, length / 2);
+        Self {
+            length,
+            taper: raised_cosine(length, length / 2),
+            octaves: OCTAVES
+                .iter()
+                .map(|&low| place(low)..place(2.0 * low))
+                .filter(|octave| !octave.is_empty())
+                .collect(),
+            time: forward.make_input_vec(),
+            first: forward.make_output_vec(),
+            second: forward.make_output_vec(),
+            scratch: forward.make_scratch_vec(),
+            forward,
+        }
+    }
+
+    /// The stretch that others are held against.
+    pub(super) fn first(&mut self, buffer: &Buffer, track: usize, from: i64) {
+        Self::transform(
+            (&*self.forward, &self.taper),
+            (buffer, track, from),
+            (&mut self.time, &mut self.first, &mut self.scratch),
+        );
+    }
+
+    /// 1 for the same, -1 for the same upside down, 0 for nothing in common.
+    pub(super) fn with(&mut self, buffer: &Buffer, track: usize, from: i64) -> f64 {
+        Self::transform(
+            (&*self.forward, &self.taper),
+            (buffer, track, from),
+            (&mut self.time, &mut self.second, &mut self.scratch),
+        );
+        let mut voices = [(0.0, 0.0); OCTAVES.len()];
+        for (voice, octave) in voices.iter_mut().zip(&self.octaves) {
+            let (mut cross, mut one, mut other) = (0.0_f64, 0.0_f64, 0.0_f64);
+            let pairs = self.first[octave.clone()].iter();
+            for (first, second) in pairs.zip(&self.second[octave.clone()]) {
+                cross += f64::from(first.re * second.re + first.im * second.im);
+                one += f64::from(first.norm_sqr());
+                other += f64::from(second.norm_sqr());
+            }
+            let both = (one * other).sqrt();
+            if both > 0.0 {
+                *voice = (cross / both, one);
+            }
+        }
+        let loudest = voices.iter().map(|voice| voice.1).fold(0.0, f64::max);
+        let heard = voices.iter().filter(|voice| voice.1 > QUIET * loudest);
+        let (sum, count) = heard.fold((0.0, 0), |(sum, count), voice| (sum + voice.0, count + 1));
+        if count == 0 {
+            0.0
+        } else {
+            sum / f64::from(count)
+        }
+    }
+
+    fn transform(
+        (forward, taper): (&dyn RealToComplex<f32>, &[f32]),
+        (buffer, track, from): (&Buffer, usize, i64),
+        (time, spectrum, scratch): (&mut [f32], &mut [Complex<f32>], &mut [Complex<f32>]),
+    ) {
+        buffer.copy(track, from, time);
+        multiply(time, taper);
+        if forward
+            .process_with_scratch(time, spectrum, scratch)
+            .is_err()
+        {
+            spectrum.fill(Complex::default());
+        }
+    }
+}

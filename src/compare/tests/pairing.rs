@@ -1,0 +1,110 @@
+//! Which part is which.
+
+use super::models::{Studio, block};
+use super::signals::*;
+use super::{compare, feed, side, side_of};
+use crate::compare::{Comparison, PairedBy, PartKind};
+
+fn studio(objects: &[&str]) -> Studio {
+    let mut studio = Studio::default();
+    studio.bed("Bed", &[("M+030", 30.0, 0.0), ("M-030", -30.0, 0.0)]);
+    for name in objects {
+        studio.object(
+            name,
+            Default::default(),
+            vec![block(0.0, 4.0, [0.0, 0.0, 1.0])],
+        );
+    }
+    studio
+}
+
+fn paired(master: Studio, mix: Studio) -> Comparison {
+    let tracks = |studio: &Studio| studio.model.track_uids.len();
+    let sides = (
+        side_of(master.model.clone(), tracks(&master)),
+        side_of(mix.model.clone(), tracks(&mix)),
+    );
+    feed((&sides.0, &sides.1), (&[], &[]), || 1).0
+}
+
+#[test]
+fn an_object_that_is_only_in_one_file_is_told() {
+    let found = paired(
+        studio(&["Lead", "Strings", "Choir"]),
+        studio(&["Lead", "Guitar", "Strings"]),
+    );
+    let names = |parts: &crate::compare::Listed<crate::compare::Part>| -> Vec<String> {
+        parts.listed.iter().map(|part| part.name.clone()).collect()
+    };
+    // Strings moved up, which is by its name; Guitar and Choir have neither name, track nor
+    // channel in common.
+    assert_eq!(names(&found.parts.missing), ["Guitar"]);
+    assert_eq!(names(&found.parts.extra), ["Choir"]);
+    assert_eq!(found.parts.paired, 4);
+    let renamed = &found.parts.renamed;
+    assert_eq!(renamed.total, 1);
+    assert_eq!(renamed.listed[0].by, PairedBy::Name);
+    assert_eq!(renamed.listed[0].mix.track, Some(5));
+    assert_eq!(renamed.listed[0].master.track, Some(4));
+}
+
+#[test]
+fn a_renamed_object_is_found_by_its_track() {
+    let found = paired(studio(&["Lead", "Gtr"]), studio(&["Lead", "Guitar"]));
+    assert_eq!(found.parts.missing.total + found.parts.extra.total, 0);
+    let renamed = &found.parts.renamed.listed[0];
+    assert_eq!(renamed.by, PairedBy::TrackIndex);
+    assert_eq!(
+        (renamed.mix.name.as_str(), renamed.master.name.as_str()),
+        ("Guitar", "Gtr")
+    );
+}
+
+#[test]
+fn bed_channels_are_paired_by_label_and_samples_go_along() {
+    let (mut one, mut other) = (Studio::default(), Studio::default());
+    one.bed("Bed", &[("M+030", 30.0, 0.0), ("M-030", -30.0, 0.0)]);
+    other.bed("Bed", &[("M-030", -30.0, 0.0), ("M+030", 30.0, 0.0)]);
+    let (left, right) = (notes(1, 4.0), notes(2, 4.0));
+    let sides = (side_of(other.model, 2), side_of(one.model, 2));
+    let files = ([gain_db(&right, -1.0), gain_db(&left, -2.0)], [left, right]);
+    let found = feed((&sides.0, &sides.1), (&files.0, &files.1), || 4_800).0;
+    let tracks = found.tracks.listed;
+    assert_eq!(tracks[0].part.channel.as_deref(), Some("M+030"));
+    assert_eq!(tracks[0].part.kind, PartKind::Bed);
+    assert_eq!(tracks[0].master_track, 2);
+    assert!((tracks[0].static_gain_db.unwrap() + 2.0).abs() < 0.02);
+    assert!((tracks[1].static_gain_db.unwrap() + 1.0).abs() < 0.02);
+    assert_eq!(found.movement.unwrap().beds_changed.total, 0);
+}
+
+#[test]
+fn a_bed_that_was_labelled_anew_is_told() {
+    let mut other = studio(&[]);
+    other.model = {
+        let mut relabelled = Studio::default();
+        relabelled.bed("Bed", &[("M+030", 30.0, 0.0), ("M-110", -110.0, 0.0)]);
+        relabelled.model
+    };
+    let found = paired(other, studio(&[])).movement.unwrap().beds_changed;
+    assert_eq!(found.total, 1);
+    let change = &found.listed[0];
+    assert!(change.labels.as_ref().unwrap().master[0].ends_with("M-110"));
+    assert!((change.largest_angle_deg - 80.0).abs() < 1e-9);
+    assert_eq!(change.position.as_ref().unwrap().mix, [-30.0, 0.0, 1.0]);
+}
+
+#[test]
+fn files_without_a_model_are_paired_by_label_or_by_place() {
+    let labels = |text: &str| Some(crate::layout::parse_channels(text).unwrap());
+    let mut sides = (side(3), side(3));
+    sides.0.labels = labels("M+030,M-030,M+000");
+    sides.1.labels = labels("M+030,M+000,M-030");
+    let found = feed((&sides.0, &sides.1), (&[], &[]), || 1).0;
+    let masters: Vec<u32> = found.tracks.listed.iter().map(|t| t.master_track).collect();
+    assert_eq!(masters, [1, 3, 2]);
+    assert!(found.movement.is_none());
+    let found = compare(&[vec![], vec![]], &[vec![], vec![], vec![]]);
+    assert_eq!(found.parts.paired, 2);
+    assert_eq!(found.parts.missing.listed[0].name, "ch 3");
+}
