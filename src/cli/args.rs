@@ -115,6 +115,9 @@ pub struct Weigh {
     pub head: Option<PathBuf>,
     #[command(flatten)]
     pub choice: Heard,
+    /// The mix that the master came from: same parts, movement, timing, level over time
+    #[arg(long, value_name = "MIX")]
+    pub against: Option<PathBuf>,
     /// Print one sidecar a line instead of text
     #[arg(long)]
     pub json: bool,

@@ -44,6 +44,7 @@ struct Job<'a> {
     renders: &'a [String],
     choice: &'a Choice,
     head: Option<Arc<HeadSet>>,
+    against: Option<&'a Path>,
     meter: Meter,
 }
 
@@ -62,6 +63,11 @@ pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
     let found = find::files(&asked.paths, &|name| names.take(name));
     for says in &found.remarks {
         remark(says);
+    }
+    if let Some(mix) = &asked.against
+        && !mix.is_file()
+    {
+        bail!("there is no mix {}", printable(mix.as_os_str()));
     }
     let choice = asked.choice.choice();
     let configured = config
@@ -162,6 +168,7 @@ fn weigh_one(job: &Job, stop: &pool::Stop) -> Sidecar {
         renders: job.renders,
         choice: job.choice,
         head: job.head.clone(),
+        against: job.against,
         ..Request::new(&job.path, job.profile)
     };
     let weighed = weigh::weigh(&request, &mut |done, total| {
@@ -250,6 +257,7 @@ fn job<'a>(
         renders: &asked.renders,
         choice,
         head: head.cloned(),
+        against: asked.against.as_deref(),
         meter: Meter::of(bytes),
     })
 }

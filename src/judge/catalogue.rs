@@ -8,6 +8,7 @@ use std::sync::LazyLock;
 use crate::profile::{KnownCheck, Severity, Takes};
 
 use super::immersive::IMMERSIVE;
+use super::movement::MOVEMENT;
 use super::table::CHECKS;
 
 /// One check.
@@ -35,7 +36,7 @@ pub struct Check {
 
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
-    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, IMMERSIVE].concat());
+    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, IMMERSIVE, MOVEMENT].concat());
     &ALL
 }
 

@@ -3,6 +3,7 @@
 use std::ffi::OsStr;
 
 use crate::adm::{Finding, Model};
+use crate::compare::Comparison;
 use crate::measure::Measurements;
 use crate::render::Scene;
 use crate::specimen::{Format, Metadata, Oddity};
@@ -20,10 +21,21 @@ pub struct Facts<'a> {
     pub measurements: Option<&'a Measurements>,
     /// What the audio definition metadata are; `None` for a file that has none.
     pub adm: Option<AdmRead<'a>>,
+    /// What the file is against its mix; `None` where none was named.
+    pub against: Option<AgainstRead<'a>>,
     /// Why it could not be read as audio: a sentence without full stop.
     pub unread: Option<&'a str>,
     /// Why intake gave up waiting for it: a sentence without full stop.
     pub incomplete: Option<&'a str>,
+}
+
+/// A master against its mix.
+#[derive(Clone, Copy)]
+pub struct AgainstRead<'a> {
+    /// The mix's file name.
+    pub mix: &'a OsStr,
+    /// Why there is no comparison: a sentence without full stop.
+    pub result: Result<&'a Comparison, &'a str>,
 }
 
 /// The metadata of an object-based file, as read.

@@ -13,6 +13,7 @@ mod facts;
 mod faults;
 mod immersive;
 mod limits;
+mod movement;
 mod names;
 mod numbers;
 mod readings;
@@ -25,7 +26,7 @@ mod verdict;
 mod words;
 
 pub use catalogue::{Check, catalogue, check};
-pub use facts::{AdmRead, Facts};
+pub use facts::{AdmRead, AgainstRead, Facts};
 pub use types::*;
 pub use verdict::judge;
 pub use words::asked;

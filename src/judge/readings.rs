@@ -6,6 +6,7 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::immersive;
+use super::movement;
 use super::words::Style;
 use crate::layout;
 use crate::measure::{Measurements, Place, Places};
@@ -45,6 +46,7 @@ pub fn read(check: &Check, limit: &Limit, facts: &Facts) -> Reading {
         "container.kind" | "format.encoding" | "format.sample_rate" | "format.bit_depth"
         | "format.channels" | "format.layout" => read_format(check, facts),
         id if id.starts_with("immersive.") => immersive::read(check, facts),
+        id if id.starts_with("movement.") => movement::read(check, facts),
         _ => match facts.measurements {
             Some(measured) => match &limit.render {
                 Some(render) => read_render(check, render, measured, facts),

@@ -45,6 +45,8 @@ impl Style {
             "bit" => discrete(" bit"),
             "channels" => discrete(" channels"),
             "runs" => discrete(" runs"),
+            "samples" => discrete(" samples"),
+            "deg" => style(" degrees", " degrees", 1),
             _ => style("", "", 1),
         }
     }

@@ -172,6 +172,7 @@ pub fn weighed() -> Weighed {
     };
     Weighed {
         adm: None,
+        against: None,
         identity: identity(),
         digests: Digests {
             blake3: "0f".repeat(32),

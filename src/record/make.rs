@@ -59,6 +59,14 @@ pub fn sidecar(
             .map(|format| format_facts(format, weighed.measurements.as_ref())),
         metadata: weighed.metadata.clone(),
         measured: (weighed.measurements.as_ref()).map(|m| measured(m, weighed.adm.as_ref())),
+        against: weighed.against.as_ref().map(|against| AgainstFacts {
+            mix: printable(&against.mix),
+            digest_blake3: against
+                .digests
+                .as_ref()
+                .map(|digests| digests.blake3.clone()),
+            comparison: against.result.as_ref().ok().cloned(),
+        }),
         checks: judgement.findings.iter().map(finding).collect(),
         verdict: judgement.verdict,
         reason: one_line(&judgement.reason),
@@ -116,6 +124,7 @@ fn bare(
         format: None,
         metadata: Metadata::default(),
         measured: None,
+        against: None,
         checks: Vec::new(),
         verdict: Verdict::Unread,
         reason: String::new(),

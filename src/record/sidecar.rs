@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::compare::Comparison;
 use crate::judge::{Finding, Verdict};
 use crate::ledger::CustodyEvent;
 use crate::measure::{
@@ -28,6 +29,9 @@ pub struct Sidecar {
     pub metadata: Metadata,
     /// `null` for a file that could not be read as audio.
     pub measured: Option<Measured>,
+    /// The master against the mix it came from, where one was named.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub against: Option<AgainstFacts>,
     pub checks: Vec<Finding>,
     pub verdict: Verdict,
     /// The verdict's reason in one sentence.
@@ -159,6 +163,17 @@ pub struct SceneFacts {
 pub struct Named {
     pub id: String,
     pub name: String,
+}
+
+/// What the file is against its mix.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+pub struct AgainstFacts {
+    /// The mix's file name.
+    pub mix: String,
+    /// Of the mix's bytes; `null` where it was not read to its end.
+    pub digest_blake3: Option<String>,
+    /// `null` where the two could not be compared; a check then says why.
+    pub comparison: Option<Box<Comparison>>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]

@@ -1,6 +1,7 @@
 //! The pure composition: one file in, one judgement out. Writes nothing, knows no ledger and
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
+mod against;
 mod immersive;
 mod rerender;
 
@@ -9,6 +10,7 @@ use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
 
+pub use against::Against;
 pub use immersive::AdmWeighed;
 pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 
@@ -40,6 +42,8 @@ pub struct Request<'a> {
     pub choice: &'a Choice,
     /// Whose ears a binaural render is made for; without it there is none.
     pub head: Option<Arc<HeadSet>>,
+    /// The mix that the file came from, to be held against it.
+    pub against: Option<&'a Path>,
 }
 
 impl<'a> Request<'a> {
@@ -59,6 +63,7 @@ impl<'a> Request<'a> {
             renders: &[],
             choice: &ALL,
             head: None,
+            against: None,
         }
     }
 }
@@ -77,6 +82,8 @@ pub struct Weighed {
     pub measurements: Option<Measurements>,
     /// The audio definition metadata; `None` for a file that has none.
     pub adm: Option<AdmWeighed>,
+    /// What the file is against its mix, where one was named.
+    pub against: Option<Against>,
     pub judgement: Judgement,
 }
 
@@ -131,13 +138,52 @@ pub fn weigh(
     let mut scales = Scales {
         meters: Meters::new(order(&format, request.profile, depth)),
         renders,
+        against: None,
         stopped: &stopped,
     };
-    let reading = specimen.read(request.md5, &mut scales, &mut |done| {
+    let mut on_progress = |done: u64| {
         if progress(done, identity.bytes).is_break() {
             stopped.set(true);
         }
-    });
+    };
+    let (reading, against) = match request.against {
+        None => (
+            specimen.read(request.md5, &mut scales, &mut on_progress),
+            None,
+        ),
+        Some(path) => match against::open(path, request).and_then(|mix| {
+            let comparer = against::comparer(&mix, &format, adm.as_ref(), request.profile)?;
+            Ok((mix, comparer))
+        }) {
+            Err(why) => {
+                let reading = specimen.read(request.md5, &mut scales, &mut on_progress);
+                let name = path.file_name().unwrap_or_default().to_owned();
+                (
+                    reading,
+                    Some(Against {
+                        mix: name,
+                        digests: None,
+                        result: Err(why),
+                    }),
+                )
+            }
+            Ok((mix, comparer)) => {
+                let (to, from) = std::sync::mpsc::sync_channel(against::AHEAD);
+                scales.against = Some(against::Desk::new(comparer, from));
+                std::thread::scope(|threads| {
+                    let mix = threads.spawn(|| against::read_mix(mix.specimen, to));
+                    let reading = specimen.read(request.md5, &mut scales, &mut on_progress);
+                    // Taken away where the master was not read to its end: the mix's thread then
+                    // finds nobody listening, and ends.
+                    let whole = reading.is_ok() && !stopped.get();
+                    let desk = scales.against.take().filter(|_| whole);
+                    let comparison = desk.map(against::Desk::finish);
+                    let ended = against::ended(path, mix.join(), comparison);
+                    (reading, ended.ok())
+                })
+            }
+        },
+    };
     let reading = reading.map_err(|ReadError::Io { source, .. }| WeighError::Io(source))?;
     if stopped.get() {
         return Err(WeighError::Stopped);
@@ -166,6 +212,7 @@ pub fn weigh(
             oddities: &reading.oddities,
             measurements: Some(&measurements),
             adm: adm.as_ref().map(AdmWeighed::read),
+            against: against.as_ref().map(Against::read),
             unread: None,
             incomplete: request.incomplete,
         },
@@ -179,6 +226,7 @@ pub fn weigh(
         metadata: reading.metadata,
         measurements: Some(measurements),
         adm,
+        against,
         judgement,
     })
 }
@@ -196,6 +244,7 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
             oddities: &[],
             measurements: None,
             adm: None,
+            against: None,
             unread: Some(why),
             incomplete: request.incomplete,
         },
@@ -209,6 +258,7 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
         metadata,
         measurements: None,
         adm: None,
+        against: None,
         judgement,
     })
 }
@@ -234,6 +284,7 @@ fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
 struct Scales<'a> {
     meters: Meters,
     renders: Option<ImmersiveMeters>,
+    against: Option<against::Desk>,
     stopped: &'a Cell<bool>,
 }
 
@@ -243,8 +294,14 @@ impl BlockSink for Scales<'_> {
             return ControlFlow::Break(());
         }
         self.meters.feed(block);
-        if let Some(renders) = &mut self.renders {
-            renders.feed(&block.planes());
+        if self.renders.is_some() || self.against.is_some() {
+            let planes = block.planes();
+            if let Some(renders) = &mut self.renders {
+                renders.feed(&planes);
+            }
+            if let Some(against) = &mut self.against {
+                against.feed(&planes);
+            }
         }
         ControlFlow::Continue(())
     }

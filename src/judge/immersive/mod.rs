@@ -21,7 +21,7 @@ use crate::profile::{Limit, Rule, Severity};
 use crate::units::{Frames, Seconds};
 
 /// Something that is wrong, or worth a note, with its weight.
-pub(super) struct Found {
+pub(in crate::judge) struct Found {
     pub severity: Severity,
     /// Where: an element's id, a track, `axml`.
     pub subject: String,
@@ -38,7 +38,16 @@ pub fn is_ours(check: &Check) -> bool {
 /// The finding of a fault; `None` where there is nothing to tell.
 pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
     facts.adm?;
-    let mut found = found(check, facts);
+    tell(check, limit, facts, found(check, facts))
+}
+
+/// Faults of one check as one finding: the worst is told, the others are counted.
+pub(in crate::judge) fn tell(
+    check: &Check,
+    limit: Option<&Limit>,
+    facts: &Facts,
+    mut found: Vec<Found>,
+) -> Option<Told> {
     found.sort_by(|a, b| b.severity.cmp(&a.severity));
     let source = limit.map_or(check.source, |limit| limit.source.as_str());
     let words = limit.and_then(|limit| asked(&limit.rule, check.unit));

@@ -142,6 +142,7 @@ impl File {
             metadata: &self.metadata,
             oddities: &self.oddities,
             adm: None,
+            against: None,
             measurements: self.measurements.as_ref(),
             unread: self.unread.as_deref(),
             incomplete: self.incomplete.as_deref(),

@@ -1,0 +1,175 @@
+//! A master held against the mix it came from, while both are read.
+//!
+//! In: an opened master and the path of its mix. Out: what the comparison found, or why there is
+//! none. The mix is read by a thread of its own, a few blocks ahead at most; it is only read, and
+//! its digests go into the record. A mix that cannot be read is a fact, never an error of the
+//! weighing.
+
+use std::ops::ControlFlow;
+use std::path::Path;
+use std::sync::mpsc::{Receiver, SyncSender};
+
+use super::immersive::{AdmWeighed, metadata};
+use super::{Request, WeighError};
+use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
+use crate::judge::AgainstRead;
+use crate::profile::{Profile, Rule};
+use crate::specimen::{Block, BlockSink, Digests, Format, Reading, Specimen};
+
+/// Blocks that the reading of the mix may be ahead: bounded, so memory is.
+pub(super) const AHEAD: usize = 4;
+
+/// `[track][frame]` of one block.
+pub(super) type Planes = Vec<Vec<f64>>;
+
+/// A master against its mix.
+#[derive(Clone, Debug)]
+pub struct Against {
+    /// The mix's file name.
+    pub mix: std::ffi::OsString,
+    /// Of the mix's bytes; `None` where it could not be read to its end.
+    pub digests: Option<Digests>,
+    /// What was found, or why nothing was: a sentence without full stop.
+    pub result: Result<Box<Comparison>, String>,
+}
+
+impl Against {
+    pub(super) fn read(&self) -> AgainstRead<'_> {
+        AgainstRead {
+            mix: &self.mix,
+            result: self.result.as_deref().map_err(String::as_str),
+        }
+    }
+}
+
+/// The mix, opened.
+pub(super) struct Mix {
+    pub specimen: Specimen,
+    side: Side,
+}
+
+fn side(format: &Format, adm: Option<&AdmWeighed>) -> Side {
+    Side {
+        model: adm.map(|adm| adm.model.clone()),
+        tracks: format.channels,
+        sample_rate: format.sample_rate.value(),
+        labels: format.labels.clone(),
+        frames_hint: format.frames.map(|frames| frames.0),
+    }
+}
+
+/// Opens the mix; the error is the reason why there is no comparison.
+pub(super) fn open(path: &Path, request: &Request) -> Result<Mix, String> {
+    let specimen = Specimen::open(path, request.channels).map_err(|error| error.to_string())?;
+    let adm = metadata(&specimen, request).map_err(|error| format!("reading failed: {error}"))?;
+    let side = side(specimen.format(), adm.as_ref());
+    Ok(Mix { specimen, side })
+}
+
+/// The comparer of both; the level limit is the profile's.
+pub(super) fn comparer(
+    mix: &Mix,
+    format: &Format,
+    adm: Option<&AdmWeighed>,
+    profile: &Profile,
+) -> Result<Comparer, String> {
+    let limits = Limits {
+        level_change_db: limit(profile, "movement.level_change")
+            .unwrap_or(Limits::default().level_change_db),
+        angle_deg: limit(profile, "movement.position").unwrap_or(Limits::default().angle_deg),
+        ..Limits::default()
+    };
+    Comparer::new(&side(format, adm), &mix.side, &limits).map_err(|error| error.to_string())
+}
+
+fn limit(profile: &Profile, check: &str) -> Option<f64> {
+    match profile.limits.get(check)?.rule {
+        Rule::AtMost(most) => Some(most),
+        _ => None,
+    }
+}
+
+/// Reads the mix and sends its blocks; ends when nobody listens any more.
+pub(super) fn read_mix(mix: Specimen, to: SyncSender<Planes>) -> Result<Reading, String> {
+    struct Sender(SyncSender<Planes>);
+    impl BlockSink for Sender {
+        fn take(&mut self, block: &Block) -> ControlFlow<()> {
+            let planes = block.planes().into_iter().map(<[f64]>::to_vec).collect();
+            match self.0.send(planes) {
+                Ok(()) => ControlFlow::Continue(()),
+                Err(_) => ControlFlow::Break(()),
+            }
+        }
+    }
+    mix.read(false, &mut Sender(to), &mut |_| {})
+        .map_err(|error| error.to_string())
+}
+
+/// The side of the master: feeds what it is given and takes as much of the mix as is wanted.
+pub(super) struct Desk {
+    comparer: Comparer,
+    from: Receiver<Planes>,
+    mix_ended: bool,
+}
+
+impl Desk {
+    pub(super) fn new(comparer: Comparer, from: Receiver<Planes>) -> Self {
+        Self {
+            comparer,
+            from,
+            mix_ended: false,
+        }
+    }
+
+    pub(super) fn feed(&mut self, tracks: &[&[f64]]) {
+        self.comparer.feed_master(tracks);
+        while !self.mix_ended && self.comparer.wants() == Wants::Mix {
+            self.pull();
+        }
+    }
+
+    fn pull(&mut self) {
+        match self.from.recv() {
+            Ok(planes) => {
+                let tracks: Vec<&[f64]> = planes.iter().map(Vec::as_slice).collect();
+                self.comparer.feed_mix(&tracks);
+            }
+            Err(_) => {
+                self.comparer.mix_ended();
+                self.mix_ended = true;
+            }
+        }
+    }
+
+    /// The master has ended: the rest of the mix is heard, and the result told.
+    pub(super) fn finish(mut self) -> Comparison {
+        self.comparer.master_ended();
+        while !self.mix_ended {
+            self.pull();
+        }
+        self.comparer.finish()
+    }
+}
+
+/// What the thread of the mix came to.
+pub(super) fn ended(
+    mix: &Path,
+    reading: std::thread::Result<Result<Reading, String>>,
+    comparison: Option<Comparison>,
+) -> Result<Against, WeighError> {
+    let name = mix.file_name().unwrap_or_default().to_owned();
+    let reading = reading.unwrap_or_else(|_| Err("reading the mix came to a bad end".to_owned()));
+    Ok(match (reading, comparison) {
+        (Ok(reading), Some(comparison)) => Against {
+            mix: name,
+            digests: Some(reading.digests).filter(|digests| !digests.blake3.is_empty()),
+            result: Ok(Box::new(comparison)),
+        },
+        (Ok(_), None) => return Err(WeighError::Stopped),
+        (Err(why), _) => Against {
+            mix: name,
+            digests: None,
+            result: Err(why),
+        },
+    })
+}
