@@ -14,9 +14,10 @@ use super::folders::{self, Folders, absolute};
 use super::mail;
 use super::mistake::{Mistake, Text};
 use super::model::{
-    Config, Crew, OtherFiles, RecordPlace, RenderSettings, Route, Service, Studio, Watch, WatchKind,
+    Config, Crew, MixRule, OtherFiles, RecordPlace, RenderSettings, Route, Service, Studio, Watch,
+    WatchKind,
 };
-use super::raw::{RawConfig, RawCrew, RawRoute, RawService, RawStudio, RawWatch};
+use super::raw::{RawConfig, RawCrew, RawMix, RawRoute, RawService, RawStudio, RawWatch};
 use super::values::{
     channels, choice, duration, extension, first_line, name_pattern, path_pattern, profile,
     required, words,
@@ -322,6 +323,55 @@ fn route(text: &Text, raw: &Spanned<RawRoute>, profiles: &[String]) -> Result<Ro
             .as_ref()
             .map(|said| channels(text, said))
             .transpose()?,
+        mix: raw.mix.as_ref().map(|said| mix(text, said)).transpose()?,
+    })
+}
+
+fn mix(text: &Text, raw: &Spanned<RawMix>) -> Result<MixRule, Mistake> {
+    let table = raw.span();
+    let raw = raw.get_ref();
+    let example = "mix = { name = '(.+)_master\\.wav', is = '${1}_mix.wav' }";
+    let name = required(
+        text,
+        &raw.name,
+        table.clone(),
+        "this rule has no name of a master",
+        example,
+    )?;
+    let is = required(
+        text,
+        &raw.is,
+        table,
+        "this rule does not say what the mix is called",
+        example,
+    )?;
+    let pattern = format!("(?i)\\A(?:{})\\z", name.get_ref());
+    let name = regex::Regex::new(&pattern).map_err(|error| {
+        let last = error.to_string();
+        text.mistake(
+            name.span(),
+            format!(
+                "not a pattern: {}",
+                last.lines().last().unwrap_or_default().trim()
+            ),
+            example,
+        )
+    })?;
+    if is.get_ref().contains('/') {
+        return Err(text.mistake(
+            is.span(),
+            "the mix's name has a slash",
+            "a name alone; where the mixes lie says folder = \"/srv/audio/mixes\"",
+        ));
+    }
+    let folder = match &raw.folder {
+        Some(folder) => Some(absolute(text, folder, "folder")?.path),
+        None => None,
+    };
+    Ok(MixRule {
+        name,
+        is: is.get_ref().clone(),
+        folder,
     })
 }
 

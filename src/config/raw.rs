@@ -49,6 +49,11 @@ pub const KEYS: &[(&str, &str)] = &[
         "channels",
         "channels = \"7.1.4\", or labels: channels = \"M+030,M-030,M+000,LFE1\"",
     ),
+    (
+        "mix",
+        "mix = { name = '(.+)_master(_r\\d+)?\\.wav', is = '${1}_mix.wav' }, and folder = \"/srv/audio/mixes\" where they lie apart",
+    ),
+    ("is", "is = '${1}_mix.wav'"),
     ("server", "server = \"smtp://mail.lan:587\""),
     ("user", "user = \"weighbridge\""),
     ("credential", "credential = \"smtp-password\""),
@@ -115,6 +120,15 @@ pub struct RawRoute {
     pub pattern: Said<String>,
     pub profile: Said<String>,
     pub channels: Said<String>,
+    pub mix: Said<RawMix>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RawMix {
+    pub name: Said<String>,
+    pub is: Said<String>,
+    pub folder: Said<String>,
 }
 
 #[derive(Deserialize)]

@@ -11,7 +11,7 @@ use jiff::ZonedDateTime;
 use tracing::{error, info, info_span, warn};
 
 use super::house::{Destinations, House};
-use crate::config::Watch;
+use crate::config::{MixRule, Watch};
 use crate::custody::{self, CustodyError, Deed, Plan, Remedy};
 use crate::intake::{Arrival, Identity};
 use crate::judge;
@@ -45,6 +45,7 @@ const AGAIN: Duration = Duration::from_secs(15);
 struct Asked<'a> {
     profile: &'a Profile,
     channels: Option<&'a [Label]>,
+    mix: Option<&'a MixRule>,
 }
 
 /// Takes a settled file through the house.
@@ -166,6 +167,7 @@ fn asked_of<'a>(house: &'a House, watch: &'a Watch, path: &Path) -> Result<Asked
     Ok(Asked {
         profile,
         channels: route.and_then(|route| route.channels.as_deref()),
+        mix: route.and_then(|route| route.mix.as_ref()),
     })
 }
 
@@ -193,13 +195,16 @@ fn weigh_and_act(
             (sidecar, arrival.identity)
         }
         None => {
+            let path = arrival.full_path();
+            let mix = asked.mix.and_then(|rule| rule.mix_of(&path));
             let weighed = weigh::weigh(
                 &Request {
                     channels: asked.channels,
                     md5: watch.md5,
                     incomplete: arrival.incomplete.as_deref(),
                     head: house.head.clone(),
-                    ..Request::new(&arrival.full_path(), asked.profile)
+                    against: mix.as_deref(),
+                    ..Request::new(&path, asked.profile)
                 },
                 &mut |_, _| match house.is_stopping() {
                     true => ControlFlow::Break(()),

@@ -60,6 +60,10 @@ fn side(format: &Format, adm: Option<&AdmWeighed>) -> Side {
 
 /// Opens the mix; the error is the reason why there is no comparison.
 pub(super) fn open(path: &Path, request: &Request) -> Result<Mix, String> {
+    if !path.exists() {
+        let folder = path.parent().unwrap_or(Path::new("")).display().to_string();
+        return Err(format!("it is not in {folder}"));
+    }
     let specimen = Specimen::open(path, request.channels).map_err(|error| error.to_string())?;
     let adm = metadata(&specimen, request).map_err(|error| format!("reading failed: {error}"))?;
     let side = side(specimen.format(), adm.as_ref());
