@@ -5,7 +5,7 @@
 //! one; dangling references stay without. Ids are compared without regard to the case of
 //! letters. Judges nothing; `check` does.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::block::Blocks;
 use super::chna::ChnaRow;
@@ -359,15 +359,18 @@ fn link_streams(model: &mut Model) {
             }
         }
     }
+    let mut known: HashSet<(usize, usize)> = HashSet::new();
+    for (place, stream) in model.streams.iter().enumerate() {
+        let tracks = stream.tracks.iter().filter_map(Reference::index);
+        known.extend(tracks.map(|track| (place, track)));
+    }
     for (place, track) in model.track_formats.iter().enumerate() {
-        if let Some(stream) = track.stream.as_ref().and_then(Reference::index) {
-            let target = u32::try_from(place).ok();
-            let tracks = &mut model.streams[stream].tracks;
-            if tracks.iter().all(|reference| reference.target != target) {
-                let mut back = Reference::new(&track.id);
-                back.target = target;
-                tracks.push(back);
-            }
+        if let Some(stream) = track.stream.as_ref().and_then(Reference::index)
+            && known.insert((stream, place))
+        {
+            let mut back = Reference::new(&track.id);
+            back.target = u32::try_from(place).ok();
+            model.streams[stream].tracks.push(back);
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Limits of the trade on what an immersive master holds: common practice, no source.
 
 use super::AudioFacts;
-use super::reach::{Reach, channels_of};
+use super::reach::{PackChannels, Reach};
 use crate::adm::Model;
 use crate::adm::finding::{Class, Findings, Severity};
 use crate::adm::model::{Reference, TypeDefinition};
@@ -44,6 +44,7 @@ pub(super) fn check(model: &Model, facts: &AudioFacts, reach: &Reach, findings: 
             format!("the file has {objects} tracks of objects; {OBJECTS} at most are taken"),
         );
     }
+    let mut packs = PackChannels::of(model);
     for (object, _) in model
         .objects
         .iter()
@@ -54,7 +55,7 @@ pub(super) fn check(model: &Model, facts: &AudioFacts, reach: &Reach, findings: 
             if model.packs[pack].type_definition != TypeDefinition::DirectSpeakers {
                 continue;
             }
-            let channels = channels_of(model, pack).len();
+            let channels = packs.get(pack).len();
             if channels > BED {
                 findings.of(
                     Class::LimitBedWidth,

@@ -2,10 +2,10 @@
 //!
 //! Source: ITU-R BS.2127-1, clause 6 (timing of blocks); ITU-R BS.2076-3, clauses 5.6 and 5.9.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use super::AudioFacts;
-use super::reach::{Reach, channels_of, packs_in};
+use super::reach::{PackChannels, Reach, packs_in};
 use crate::adm::Model;
 use crate::adm::block::{BlockNumber, BlockTime};
 use crate::adm::finding::{Class, Findings, Severity};
@@ -16,6 +16,7 @@ use crate::adm::time::{AdmTime, Instant};
 pub(super) fn check(model: &Model, facts: &AudioFacts, reach: &Reach, findings: &mut Findings) {
     // The end of a channel is looked for once, however many objects hold it.
     let mut ends: HashMap<usize, Option<(Instant, BlockTime, BlockNumber)>> = HashMap::new();
+    let mut channels = PackChannels::of(model);
     for (object, &used) in model.objects.iter().zip(&reach.objects) {
         outside_file(object, facts, findings);
         if let Some(duration) = object.duration {
@@ -39,7 +40,7 @@ pub(super) fn check(model: &Model, facts: &AudioFacts, reach: &Reach, findings: 
             }
         }
         if used {
-            packs_and_tracks(model, object, findings);
+            packs_and_tracks(model, object, &mut channels, findings);
         }
     }
 }
@@ -146,7 +147,12 @@ fn outside_file(object: &AudioObject, facts: &AudioFacts, findings: &mut Finding
 ///
 /// Matrix packs go by their own rules (their tracks may carry the input's channels), so they are
 /// left out.
-fn packs_and_tracks(model: &Model, object: &AudioObject, findings: &mut Findings) {
+fn packs_and_tracks(
+    model: &Model,
+    object: &AudioObject,
+    channels: &mut PackChannels,
+    findings: &mut Findings,
+) {
     let id = &object.id;
     let whole = object.packs.iter().all(|pack| pack.target.is_some());
     let packs: Vec<usize> = object.packs.iter().filter_map(Reference::index).collect();
@@ -169,19 +175,17 @@ fn packs_and_tracks(model: &Model, object: &AudioObject, findings: &mut Findings
         }
         return;
     }
-    let inner: HashSet<usize> = packs
+    let inner: Vec<usize> = packs
         .iter()
         .flat_map(|&pack| packs_in(model, pack))
         .collect();
-    let channels: Vec<usize> = packs
-        .iter()
-        .flat_map(|&pack| channels_of(model, pack))
-        .collect();
-    let known: HashSet<usize> = channels.iter().copied().collect();
+    let wanted: usize = packs.iter().map(|&pack| channels.get(pack).len()).sum();
     for uid in tracks_of(object) {
         let uid = &model.track_uids[uid];
         if let Some(channel) = model.channel_of(uid)
-            && !known.contains(&channel)
+            && packs
+                .iter()
+                .all(|&pack| channels.get(pack).binary_search(&channel).is_err())
         {
             findings.add(
                 Class::AdmTrackUnreferenced,
@@ -218,14 +222,14 @@ fn packs_and_tracks(model: &Model, object: &AudioObject, findings: &mut Findings
             );
         }
     }
-    if object.track_uids.len() < channels.len() {
+    if object.track_uids.len() < wanted {
         findings.of(
             Class::ChnaMissingUid,
             Severity::Fail,
             id,
             format!(
                 "the packs of {id} have {} channels and it refers to {} tracks (ATU_00000000 stands for a silent one)",
-                channels.len(),
+                wanted,
                 object.track_uids.len()
             ),
         );

@@ -2,6 +2,8 @@
 //!
 //! In: a resolved model, loops and all. Out: marks and lists by index. Judges nothing.
 
+use std::collections::HashMap;
+
 use crate::adm::Model;
 use crate::adm::model::{AudioPackFormat, Reference};
 
@@ -64,17 +66,37 @@ impl Reach {
     }
 }
 
-/// The channels of a pack and of the packs in it, each once.
-pub(super) fn channels_of(model: &Model, pack: usize) -> Vec<usize> {
-    let mut channels = Vec::new();
-    for pack in packs_in(model, pack) {
-        let pack: &AudioPackFormat = &model.packs[pack];
-        channels.extend(pack.channels.iter().filter_map(Reference::index));
-    }
-    channels.sort_unstable();
-    channels.dedup();
-    channels
+/// The channels of packs, looked for once however many objects refer to a pack.
+pub(super) struct PackChannels<'a> {
+    model: &'a Model,
+    known: HashMap<usize, Vec<usize>>,
 }
+
+impl<'a> PackChannels<'a> {
+    pub fn of(model: &'a Model) -> Self {
+        Self {
+            model,
+            known: HashMap::new(),
+        }
+    }
+
+    /// The channels of a pack and of the packs in it, each once, in order of their index.
+    pub fn get(&mut self, pack: usize) -> &[usize] {
+        self.known.entry(pack).or_insert_with(|| {
+            let mut channels = Vec::new();
+            for pack in packs_in(self.model, pack) {
+                let pack: &AudioPackFormat = &self.model.packs[pack];
+                channels.extend(pack.channels.iter().filter_map(Reference::index));
+            }
+            channels.sort_unstable();
+            channels.dedup();
+            channels
+        })
+    }
+}
+
+/// More packs than this inside of one are not followed: HOA of order 10 nests ten.
+const PACKS_IN: usize = 64;
 
 /// The pack itself and the packs in it, each once.
 pub(super) fn packs_in(model: &Model, pack: usize) -> Vec<usize> {
@@ -83,6 +105,9 @@ pub(super) fn packs_in(model: &Model, pack: usize) -> Vec<usize> {
     while let Some(&pack) = found.get(at) {
         at += 1;
         for inner in model.packs[pack].packs.iter().filter_map(Reference::index) {
+            if found.len() == PACKS_IN {
+                return found;
+            }
             if !found.contains(&inner) {
                 found.push(inner);
             }

@@ -10,19 +10,23 @@
 mod blocks;
 mod elements;
 mod object_block;
+mod other_blocks;
+mod programme;
 mod pull;
+mod reading;
 mod source;
 mod values;
 
 #[cfg(test)]
 mod tests;
 
-pub(super) use self::elements::{block_name, is_silent_track};
+pub(super) use self::programme::is_silent_track;
+pub(super) use self::reading::block_name;
 
 use std::io::{self, BufRead};
 
-use self::elements::Reading;
 use self::pull::Stop;
+use self::reading::Reading;
 use super::chna::ChnaRow;
 use super::finding::{Class, Finding, Findings, Severity};
 use super::{Model, resolve};

@@ -6,8 +6,8 @@
 use std::io::BufRead;
 
 use super::blocks::{COORDINATES, Head};
-use super::elements::{Of, Read, Reading, tell};
 use super::pull::Step;
+use super::reading::{Of, Read, Reading, tell};
 use super::values::{self, shown};
 use crate::adm::block::{
     ChannelLock, Divergence, HeadphoneVirtualise, ObjectBlock, ObjectBlocks, ObjectTraits, Zone,

@@ -199,7 +199,7 @@ impl<R: BufRead> Pull<R> {
         let result = self.collect();
         self.collecting = false;
         result?;
-        Ok(self.text.trim())
+        Ok(self.text.trim_ascii())
     }
 
     fn collect(&mut self) -> Result<(), Stop> {

@@ -8,19 +8,19 @@ use crate::adm::time::{AdmTime, NotATime};
 
 /// A finite number.
 pub(super) fn number(text: &str) -> Option<f64> {
-    text.trim()
+    text.trim_ascii()
         .parse()
         .ok()
         .filter(|value: &f64| value.is_finite())
 }
 
 pub(super) fn whole(text: &str) -> Option<i64> {
-    text.trim().parse().ok()
+    text.trim_ascii().parse().ok()
 }
 
 /// `0` or `1`; the words of XML Schema are taken too.
 pub(super) fn flag(text: &str) -> Option<bool> {
-    match text.trim() {
+    match text.trim_ascii() {
         "0" | "false" => Some(false),
         "1" | "true" => Some(true),
         _ => None,
@@ -35,7 +35,7 @@ pub(super) enum GainUnit {
 }
 
 pub(super) fn gain_unit(text: Option<&str>) -> Option<GainUnit> {
-    match text.map(str::trim) {
+    match text.map(str::trim_ascii) {
         None | Some("linear") => Some(GainUnit::Linear),
         Some("dB") => Some(GainUnit::Decibel),
         Some(_) => None,
@@ -47,7 +47,7 @@ pub(super) fn gain(text: &str, unit: GainUnit) -> Option<f64> {
     match unit {
         GainUnit::Linear => number(text),
         GainUnit::Decibel => {
-            let decibels: f64 = text.trim().parse().ok()?;
+            let decibels: f64 = text.trim_ascii().parse().ok()?;
             Some(10_f64.powf(decibels / 20.0)).filter(|gain| gain.is_finite())
         }
     }
@@ -70,7 +70,7 @@ pub(super) fn time(text: &str) -> Result<(AdmTime, bool), NotATime> {
 
 /// interpolationLength: decimal seconds (BS.2076-2, clause 5.4.3.3.1), or the form of a time.
 pub(super) fn seconds(text: &str) -> Option<(AdmTime, bool)> {
-    let text = text.trim();
+    let text = text.trim_ascii();
     if text.contains(':') {
         return time(text).ok();
     }
@@ -86,7 +86,7 @@ pub(super) fn seconds(text: &str) -> Option<(AdmTime, bool)> {
 
 /// typeLabel: four hexadecimal digits; typeDefinition: the word (BS.2076-2, clause 5.3).
 pub(super) fn type_label(text: &str) -> TypeDefinition {
-    let text = text.trim();
+    let text = text.trim_ascii();
     u16::from_str_radix(text, 16)
         .ok()
         .filter(|_| !text.starts_with('+'))
@@ -94,7 +94,7 @@ pub(super) fn type_label(text: &str) -> TypeDefinition {
 }
 
 pub(super) fn type_word(text: &str) -> TypeDefinition {
-    match text.trim() {
+    match text.trim_ascii() {
         "DirectSpeakers" => TypeDefinition::DirectSpeakers,
         "Matrix" => TypeDefinition::Matrix,
         "Objects" => TypeDefinition::Objects,
