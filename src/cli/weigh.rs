@@ -63,13 +63,24 @@ pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
         remark(says);
     }
     let choice = asked.choice.choice();
-    let configured = config.as_ref().and_then(|config| config.render.head.clone());
+    let configured = config
+        .as_ref()
+        .and_then(|config| config.render.head.clone());
     let wants_ears = asked.renders.iter().any(|render| render == "binaural");
     let head = head(asked.head.clone().or(configured), wants_ears)?;
     let jobs = found
         .files
         .into_iter()
-        .map(|path| job(path, asked, &profiles, config.as_ref(), &choice, head.as_ref()))
+        .map(|path| {
+            job(
+                path,
+                asked,
+                &profiles,
+                config.as_ref(),
+                &choice,
+                head.as_ref(),
+            )
+        })
         .collect::<anyhow::Result<Vec<Job>>>()?;
     let mut worst = match jobs.len() {
         0 => Exit::Unread,

@@ -12,7 +12,9 @@ pub fn findings(check: &Check, profile: &Profile, facts: &Facts) -> Vec<Told> {
     if check.always || limits.peek().is_none() {
         return finding(check, None, facts).into_iter().collect();
     }
-    limits.filter_map(|limit| finding(check, Some(limit), facts)).collect()
+    limits
+        .filter_map(|limit| finding(check, Some(limit), facts))
+        .collect()
 }
 
 fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {

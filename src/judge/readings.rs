@@ -141,7 +141,9 @@ fn nobody_says(what: &str, channels: usize) -> String {
 fn read_render(check: &Check, render: &str, measured: &Measurements, facts: &Facts) -> Reading {
     if let Some(immersive) = &measured.immersive {
         let of_layout = immersive.renders.iter().find(|made| {
-            made.measured_on.as_ref().is_some_and(|on| on.layout == render)
+            made.measured_on
+                .as_ref()
+                .is_some_and(|on| on.layout == render)
         });
         let ears = immersive.binaural.as_ref().filter(|_| render == "binaural");
         if let Some(made) = of_layout.or(ears.map(|ears| &ears.measured)) {

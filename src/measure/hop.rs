@@ -50,8 +50,9 @@ impl HopLoudness {
     fn window(&self, length: usize) -> Option<f64> {
         let first = self.hops.checked_sub(length as u64)?;
         let frames = Self::start(self.hops, self.rate) - Self::start(first, self.rate);
-        let sum: f64 =
-            (first..self.hops).map(|hop| self.energy[(hop % SHORT_TERM_HOPS as u64) as usize]).sum();
+        let sum: f64 = (first..self.hops)
+            .map(|hop| self.energy[(hop % SHORT_TERM_HOPS as u64) as usize])
+            .sum();
         Some(sum / frames as f64)
     }
 

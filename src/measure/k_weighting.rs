@@ -112,7 +112,11 @@ impl Work for Levels<'_> {
                 sum[i] += v;
                 squares[i] += v * v;
                 let magnitude = v.abs();
-                largest[i] = if magnitude > largest[i] { magnitude } else { largest[i] };
+                largest[i] = if magnitude > largest[i] {
+                    magnitude
+                } else {
+                    largest[i]
+                };
             }
         };
         for row in &mut rows {

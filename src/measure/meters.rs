@@ -124,7 +124,11 @@ impl Meters {
 
     /// Takes the next samples, `[channel][frame]`, all channels equally long.
     pub fn feed_planes(&mut self, planes: &[&[f64]]) {
-        assert_eq!(planes.len(), self.order.channels, "as many channels as were ordered");
+        assert_eq!(
+            planes.len(),
+            self.order.channels,
+            "as many channels as were ordered"
+        );
         let total = planes.first().map_or(0, |plane| plane.len());
         let mut done = 0;
         while done < total {
@@ -322,7 +326,10 @@ impl Meters {
             dc_offset: channel.sum / frames,
             full_scale_runs: channel.runs.total,
             longest_full_scale_run: channel.runs.longest,
-            overs: channel.true_peak.as_ref().map_or(0, |meter| meter.overs_total),
+            overs: channel
+                .true_peak
+                .as_ref()
+                .map_or(0, |meter| meter.overs_total),
         }
     }
 

@@ -17,7 +17,9 @@ mod true_peak;
 mod types;
 mod weights;
 
-pub use immersive::{Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts};
+pub use immersive::{
+    Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts,
+};
 pub use meters::{Depth, MeterOrder, Meters};
 pub use types::*;
 pub use weights::loudness_weight;

@@ -66,7 +66,9 @@ pub fn limit(
             "no render in a table whose name says one",
         ));
     }
-    let render = on.or(said).or(inherited.and_then(|parent| parent.render.clone()));
+    let render = on
+        .or(said)
+        .or(inherited.and_then(|parent| parent.render.clone()));
     let severity = match (&render, raw.severity.as_ref()) {
         (Some(render), Some(place)) if render == "binaural" && severity != Severity::Note => {
             return Err(text.mistake(
@@ -446,10 +448,7 @@ pub fn render_named(
 }
 
 /// The layouts that object-based files are rendered to.
-pub fn renders(
-    text: &Text,
-    said: &Spanned<Vec<Spanned<String>>>,
-) -> Result<Vec<String>, Mistake> {
+pub fn renders(text: &Text, said: &Spanned<Vec<Spanned<String>>>) -> Result<Vec<String>, Mistake> {
     let mut renders = Vec::new();
     for one in said.get_ref() {
         let name = layout::by_name(one.get_ref()).map(|layout| layout.name);

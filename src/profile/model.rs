@@ -95,7 +95,11 @@ impl Profile {
             Some(renders) => renders.clone(),
             None => Self::RENDERS.map(str::to_owned).to_vec(),
         };
-        layouts.extend(self.limits.values().filter_map(|limit| limit.render.clone()));
+        layouts.extend(
+            self.limits
+                .values()
+                .filter_map(|limit| limit.render.clone()),
+        );
         let mut known = Vec::new();
         for layout in layouts {
             if layout != "binaural" && !known.contains(&layout) {

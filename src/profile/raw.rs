@@ -17,7 +17,10 @@ pub const KEYS: &[(&str, &str)] = &[
         "channels",
         "channels = \"7.1.4\", or labels: channels = \"M+030,M-030,M+000,LFE1\"",
     ),
-    ("renders", "renders = [\"0+5+0\", \"0+2+0\"], the main one first"),
+    (
+        "renders",
+        "renders = [\"0+5+0\", \"0+2+0\"], the main one first",
+    ),
     (
         "limits",
         "a table for each check: [limits.\"loudness.integrated\"], or on one render: [limits.\"loudness.integrated@0+2+0\"]",

@@ -39,7 +39,10 @@ impl GainSource {
             objects: ObjectGainCalculator::new(layout)?,
             speakers: SpeakerGainCalculator::new(layout, panner.clone(), edges),
             hoa: HoaDecoders::new(layout, panner),
-            object_gains: ObjectGains { direct: silent.clone(), diffuse: silent.clone() },
+            object_gains: ObjectGains {
+                direct: silent.clone(),
+                diffuse: silent.clone(),
+            },
             speaker_gains: silent,
             layout: layout.clone(),
         })
@@ -49,16 +52,28 @@ impl GainSource {
 /// What one voice keeps of its blocks.
 pub(super) enum VoiceGains {
     /// The block that was calculated last, and its gains: many blocks only repeat it.
-    Object { channel: usize, last: Option<(ObjectBlock, Vec<f64>)> },
-    Speaker { channel: usize, pack_id: String },
+    Object {
+        channel: usize,
+        last: Option<(ObjectBlock, Vec<f64>)>,
+    },
+    Speaker {
+        channel: usize,
+        pack_id: String,
+    },
     /// The column of the decoder, made when it is first wanted.
-    Hoa { part: usize, column: Option<Vec<f64>> },
+    Hoa {
+        part: usize,
+        column: Option<Vec<f64>>,
+    },
 }
 
 impl VoiceGains {
     pub(super) fn new(model: &Model, item: &Item, part: usize) -> Self {
         match &item.kind {
-            Kind::Object { channel } => Self::Object { channel: *channel, last: None },
+            Kind::Object { channel } => Self::Object {
+                channel: *channel,
+                last: None,
+            },
             Kind::Speaker { channel, pack } => Self::Speaker {
                 channel: *channel,
                 pack_id: model.packs[*pack].id.clone(),
@@ -73,13 +88,20 @@ impl VoiceGains {
             (Self::Object { .. }, Blocks::Objects(blocks), _) => {
                 let block = blocks.blocks.get(index)?;
                 let glide = Some(Glide::of(blocks.traits_of(block)));
-                Some(Timing { time: block.time, glide })
+                Some(Timing {
+                    time: block.time,
+                    glide,
+                })
             }
-            (Self::Speaker { .. }, Blocks::DirectSpeakers(blocks), _) => {
-                Some(Timing { time: blocks.get(index)?.time, glide: None })
-            }
+            (Self::Speaker { .. }, Blocks::DirectSpeakers(blocks), _) => Some(Timing {
+                time: blocks.get(index)?.time,
+                glide: None,
+            }),
             (Self::Hoa { .. }, _, Kind::Hoa(group)) if index == 0 => Some(Timing {
-                time: BlockTime { rtime: group.rtime, duration: group.duration },
+                time: BlockTime {
+                    rtime: group.rtime,
+                    duration: group.duration,
+                },
                 glide: None,
             }),
             _ => None,
@@ -98,7 +120,9 @@ impl VoiceGains {
     ) -> Result<(), RenderError> {
         let count = source.layout.len();
         let audible = |importance: u8| {
-            scene.importance.is_none_or(|threshold| i64::from(importance) >= threshold)
+            scene
+                .importance
+                .is_none_or(|threshold| i64::from(importance) >= threshold)
         };
         match (self, item.kind.blocks(model), &item.kind) {
             (Self::Object { channel, last }, Blocks::Objects(blocks), _) => {
@@ -112,11 +136,17 @@ impl VoiceGains {
                 if let Some((_, gains)) = known {
                     out.copy_from_slice(gains);
                 } else {
-                    let gain = if audible(traits.importance) { block.gain * item.gain } else { 0.0 };
+                    let gain = if audible(traits.importance) {
+                        block.gain * item.gain
+                    } else {
+                        0.0
+                    };
                     let point = ObjectPoint {
-                        position: item.moved(block.position, traits.cartesian).ok_or_else(|| {
-                            RenderError::Offset { channel: model.channels[*channel].id.clone() }
-                        })?,
+                        position: item.moved(block.position, traits.cartesian).ok_or_else(
+                            || RenderError::Offset {
+                                channel: model.channels[*channel].id.clone(),
+                            },
+                        )?,
                         gain,
                         traits,
                         reference_screen: &scene.reference_screen,
@@ -140,7 +170,11 @@ impl VoiceGains {
                 let block = &blocks[index];
                 let point = SpeakerPoint {
                     block,
-                    gain: if audible(block.importance) { block.gain * item.gain } else { 0.0 },
+                    gain: if audible(block.importance) {
+                        block.gain * item.gain
+                    } else {
+                        0.0
+                    },
                     pack_id: Some(pack_id),
                     frequency: model.channels[*channel].frequency,
                     reference_screen: &scene.reference_screen,
@@ -210,26 +244,50 @@ impl Kind {
 
 impl Item {
     pub(super) fn object_time(&self) -> ObjectTime {
-        ObjectTime { start: self.start, duration: self.duration }
+        ObjectTime {
+            start: self.start,
+            duration: self.duration,
+        }
     }
 
     /// `position` with the object's offset; `None` when one is polar and the other Cartesian
-    /// (BS.2127-1, clause 7.3.2). A sum beyond the sphere's angles goes on round it.
+    /// (BS.2127-1, clause 7.3). Coordinates are added, and the sum is taken for the place it
+    /// names: an elevation over 90 degrees lies behind, a distance under 0 on the other side.
     fn moved(&self, position: [f64; 3], cartesian: bool) -> Option<[f64; 3]> {
         match (self.position_offset, cartesian) {
             (None, _) => Some(position),
-            (Some(PositionOffset::Polar { azimuth, elevation, distance }), false) => {
-                let turned = position[0] + azimuth;
-                Some([
-                    turned - 360.0 * ((turned + 180.0) / 360.0).floor(),
-                    (position[1] + elevation).clamp(-90.0, 90.0),
-                    (position[2] + distance).max(0.0),
-                ])
-            }
+            (
+                Some(PositionOffset::Polar {
+                    azimuth,
+                    elevation,
+                    distance,
+                }),
+                false,
+            ) => Some(on_the_sphere(
+                position[0] + azimuth,
+                position[1] + elevation,
+                position[2] + distance,
+            )),
             (Some(PositionOffset::Cartesian { x, y, z }), true) => {
                 Some([position[0] + x, position[1] + y, position[2] + z])
             }
             _ => None,
         }
     }
+}
+
+/// The same place with an azimuth from -180 to 180, an elevation from -90 to 90 and a distance
+/// of at least 0.
+fn on_the_sphere(azimuth: f64, elevation: f64, distance: f64) -> [f64; 3] {
+    let turned = |angle: f64| angle - 360.0 * ((angle + 180.0) / 360.0).floor();
+    let (mut azimuth, mut elevation) = (azimuth, turned(elevation));
+    if elevation.abs() > 90.0 {
+        elevation = 180.0_f64.copysign(elevation) - elevation;
+        azimuth += 180.0;
+    }
+    if distance < 0.0 {
+        elevation = -elevation;
+        azimuth += 180.0;
+    }
+    [turned(azimuth), elevation, distance.abs()]
 }

@@ -52,7 +52,13 @@ pub(super) fn add(from: &[f64], gain: f64, to: &mut [f64]) {
 /// Adds `from` with a gain that goes from `start` to `end`; `along[i]` is `from[i]` times the
 /// sample's place on the ramp.
 pub(super) fn add_sloped(from: &[f64], along: &[f64], start: f64, end: f64, to: &mut [f64]) {
-    fast(Sloped { from, along, start, change: end - start, to });
+    fast(Sloped {
+        from,
+        along,
+        start,
+        change: end - start,
+        to,
+    });
 }
 
 /// `along[i] = from[i] * (offset + i) * per_sample`.
@@ -76,7 +82,12 @@ impl Work for Along<'_> {
 
 /// Fills `along` for [`add_sloped`].
 pub(super) fn along(from: &[f64], offset: f64, per_sample: f64, along: &mut [f64]) {
-    fast(Along { from, offset, per_sample, along });
+    fast(Along {
+        from,
+        offset,
+        per_sample,
+        along,
+    });
 }
 
 /// True when every sample is zero.
@@ -87,7 +98,9 @@ impl Work for Silent<'_> {
 
     #[inline(always)]
     fn work(self) -> bool {
-        self.0.chunks(64).all(|row| row.iter().fold(0, |bits, x| bits | (x.to_bits() << 1)) == 0)
+        self.0
+            .chunks(64)
+            .all(|row| row.iter().fold(0, |bits, x| bits | (x.to_bits() << 1)) == 0)
     }
 }
 

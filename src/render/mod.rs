@@ -16,6 +16,8 @@ pub mod divergence;
 mod gains;
 pub mod geometry;
 pub mod hoa;
+mod items;
+mod matrix;
 mod mix;
 pub mod object_gains;
 pub mod point;
@@ -34,7 +36,11 @@ pub use voice::{Ramp, Stretch};
 use crate::adm::Model;
 
 /// The name and version of this renderer, as every figure read on a render names it.
-pub const RENDERER: &str = concat!("weighbridge ", env!("CARGO_PKG_VERSION"), " (ITU-R BS.2127-1)");
+pub const RENDERER: &str = concat!(
+    "weighbridge ",
+    env!("CARGO_PKG_VERSION"),
+    " (ITU-R BS.2127-1)"
+);
 
 /// Why a scene cannot be rendered. Blocks are counted from 0 in file order.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -50,7 +56,10 @@ pub enum RenderError {
     #[error("block {block} has one of rtime and duration, and needs both or neither")]
     HalfTimed { block: usize },
     #[error("{channel}: {error}")]
-    Channel { channel: String, error: Box<RenderError> },
+    Channel {
+        channel: String,
+        error: Box<RenderError>,
+    },
     #[error("{channel}: positionOffset and position are not both polar or both Cartesian")]
     Offset { channel: String },
     #[error("HOA: {0}")]

@@ -37,7 +37,12 @@ impl Rendered<'_> {
     pub fn whole_into(&self, whole: &mut [Vec<f64>]) {
         for ((whole, bed), objects) in whole.iter_mut().zip(self.bed).zip(self.objects) {
             whole.clear();
-            whole.extend(bed[..self.frames].iter().zip(&objects[..self.frames]).map(|(b, o)| b + o));
+            whole.extend(
+                bed[..self.frames]
+                    .iter()
+                    .zip(&objects[..self.frames])
+                    .map(|(b, o)| b + o),
+            );
         }
     }
 }
@@ -139,7 +144,10 @@ impl Renderer {
         for (index, item) in scene.items.iter().enumerate() {
             for (part, feed) in item.feeds.iter().enumerate() {
                 if let Some(tap) = feed.iter().find(|tap| tap.track >= tracks) {
-                    return Err(RenderError::NoTrack { track: tap.track + 1, tracks });
+                    return Err(RenderError::NoTrack {
+                        track: tap.track + 1,
+                        tracks,
+                    });
                 }
                 let memory = match feed.iter().any(|tap| tap.delay_frames > 0) {
                     true => feed
@@ -164,19 +172,23 @@ impl Renderer {
                 });
             }
         }
-        let diffuse = scene.items.iter().any(|item| item.has_diffuse(&model)).then(|| {
-            let mut planner = RealFftPlanner::new();
-            Diffuse {
-                sums: vec![vec![0.0; CHUNK]; count],
-                active: vec![false; count],
-                convolvers: decorrelators::filters(&layout)
-                    .iter()
-                    .map(|taps| Convolver::new(&mut planner, taps))
-                    .collect(),
-                late_bed: vec![vec![0.0; decorrelators::DELAY]; count],
-                late_objects: vec![vec![0.0; decorrelators::DELAY]; count],
-            }
-        });
+        let diffuse = scene
+            .items
+            .iter()
+            .any(|item| item.has_diffuse(&model))
+            .then(|| {
+                let mut planner = RealFftPlanner::new();
+                Diffuse {
+                    sums: vec![vec![0.0; CHUNK]; count],
+                    active: vec![false; count],
+                    convolvers: decorrelators::filters(&layout)
+                        .iter()
+                        .map(|taps| Convolver::new(&mut planner, taps))
+                        .collect(),
+                    late_bed: vec![vec![0.0; decorrelators::DELAY]; count],
+                    late_objects: vec![vec![0.0; decorrelators::DELAY]; count],
+                }
+            });
         Ok(Self {
             model,
             scene,
@@ -208,7 +220,11 @@ impl Renderer {
         listener: &mut dyn Listener,
         sink: &mut dyn FnMut(Rendered),
     ) -> Result<(), RenderError> {
-        assert_eq!(tracks.len(), self.tracks, "as many tracks as the renderer was made for");
+        assert_eq!(
+            tracks.len(),
+            self.tracks,
+            "as many tracks as the renderer was made for"
+        );
         let frames = tracks.first().map_or(0, |track| track.len());
         self.frames_in += frames as u64;
         let mut at = 0;
@@ -325,7 +341,11 @@ impl Renderer {
                         }
                         None => None,
                     };
-                    let sums = if voice.bed { &mut self.bed } else { &mut self.objects };
+                    let sums = if voice.bed {
+                        &mut self.bed
+                    } else {
+                        &mut self.objects
+                    };
                     for (speaker, sum) in sums.iter_mut().enumerate() {
                         let gains = (voice.from[speaker], voice.to[speaker]);
                         add(samples, along, gains, &mut sum[range.clone()]);
@@ -369,7 +389,11 @@ impl Renderer {
             self.frames_out += frames as u64;
             return;
         };
-        let skip = if self.next_chunk == 1 { decorrelators::DELAY } else { 0 };
+        let skip = if self.next_chunk == 1 {
+            decorrelators::DELAY
+        } else {
+            0
+        };
         for (sums, late) in [
             (&mut self.bed, &mut diffuse.late_bed),
             (&mut self.objects, &mut diffuse.late_objects),
@@ -411,10 +435,12 @@ impl Voice {
         if stretch.ramp.is_some()
             && let Some(index) = self.from_owed.take()
         {
-            self.gains.gains(model, scene, item, index, source, &mut self.from)?;
+            self.gains
+                .gains(model, scene, item, index, source, &mut self.from)?;
         }
         if let Some(index) = self.to_owed.take() {
-            self.gains.gains(model, scene, item, index, source, &mut self.to)?;
+            self.gains
+                .gains(model, scene, item, index, source, &mut self.to)?;
         }
         Ok(())
     }

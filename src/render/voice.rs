@@ -112,13 +112,21 @@ pub(super) struct Timeline {
 pub(super) enum Step {
     /// A block begins: its gains are wanted, and whether those of the block before are kept to
     /// fade from.
-    Block { index: usize },
+    Block {
+        index: usize,
+    },
     Done,
 }
 
 impl Timeline {
     pub(super) fn new(object: ObjectTime, sample_rate: u32) -> Self {
-        Self { object, sample_rate, next: 0, queue: Queue::default(), last_end: None }
+        Self {
+            object,
+            sample_rate,
+            next: 0,
+            queue: Queue::default(),
+            last_end: None,
+        }
     }
 
     /// The stretch that is under way, or the next one of the current block.
@@ -140,7 +148,9 @@ impl Timeline {
         timing: impl Fn(usize) -> Option<Timing>,
     ) -> Result<Step, RenderError> {
         let index = self.next;
-        let Some(timing) = timing(index) else { return Ok(Step::Done) };
+        let Some(timing) = timing(index) else {
+            return Ok(Step::Done);
+        };
         self.next += 1;
         let span = self.place(index, timing.time)?;
         if let Some(last_end) = self.last_end
@@ -152,22 +162,27 @@ impl Timeline {
         self.last_end = Some(span.end);
         let target = match timing.glide {
             Some(Glide::Whole) if follows => span.end,
-            Some(Glide::Within(Some(length))) if follows => {
-                Some(span.start.plus(length.instant()))
-            }
+            Some(Glide::Within(Some(length))) if follows => Some(span.start.plus(length.instant())),
             _ => Some(span.start),
         };
         // Checked even where there is nothing to fade from: the block is wrong all the same.
         if let Some(Glide::Within(Some(length))) = timing.glide
-            && span.end.is_some_and(|end| span.start.plus(length.instant()) > end)
+            && span
+                .end
+                .is_some_and(|end| span.start.plus(length.instant()) > end)
         {
             return Err(RenderError::Interpolation { block: index });
         }
         let first = span.start.first_sample(self.sample_rate);
-        let last = span.end.map_or(u64::MAX, |end| end.first_sample(self.sample_rate));
+        let last = span
+            .end
+            .map_or(u64::MAX, |end| end.first_sample(self.sample_rate));
         let turn = target.map_or(u64::MAX, |target| target.first_sample(self.sample_rate));
         let ramp = target.filter(|target| *target != span.start).map(|target| {
-            let (start, end) = (span.start.samples(self.sample_rate), target.samples(self.sample_rate));
+            let (start, end) = (
+                span.start.samples(self.sample_rate),
+                target.samples(self.sample_rate),
+            );
             Stretch {
                 from: first,
                 to: turn,
@@ -178,9 +193,16 @@ impl Timeline {
                 }),
             }
         });
-        let rest = Stretch { from: turn, to: last, ramp: None };
+        let rest = Stretch {
+            from: turn,
+            to: last,
+            ramp: None,
+        };
         let mut queue = Queue::default();
-        let stretches = ramp.into_iter().chain([rest]).filter(|stretch| stretch.from < stretch.to);
+        let stretches = ramp
+            .into_iter()
+            .chain([rest])
+            .filter(|stretch| stretch.from < stretch.to);
         for (slot, stretch) in queue.stretches.iter_mut().zip(stretches) {
             *slot = Some(stretch);
         }
@@ -190,7 +212,10 @@ impl Timeline {
 
     fn place(&self, index: usize, time: BlockTime) -> Result<Span, RenderError> {
         let object_start = self.object.start.map_or(Instant::ZERO, AdmTime::instant);
-        let object_end = self.object.duration.map(|duration| object_start.plus(duration.instant()));
+        let object_end = self
+            .object
+            .duration
+            .map(|duration| object_start.plus(duration.instant()));
         match (time.rtime, time.duration) {
             (Some(rtime), Some(duration)) => {
                 let start = object_start.plus(rtime.instant());
@@ -198,9 +223,15 @@ impl Timeline {
                 if object_end.is_some_and(|object_end| end > object_end) {
                     return Err(RenderError::OutsideObject { block: index });
                 }
-                Ok(Span { start, end: Some(end) })
+                Ok(Span {
+                    start,
+                    end: Some(end),
+                })
             }
-            (None, None) => Ok(Span { start: object_start, end: object_end }),
+            (None, None) => Ok(Span {
+                start: object_start,
+                end: object_end,
+            }),
             _ => Err(RenderError::HalfTimed { block: index }),
         }
     }

@@ -61,7 +61,9 @@ impl Block {
 
     /// All channels, each `frames()` long.
     pub fn planes(&self) -> Vec<&[f64]> {
-        (0..self.channels).map(|channel| self.channel(channel)).collect()
+        (0..self.channels)
+            .map(|channel| self.channel(channel))
+            .collect()
     }
 
     /// The whole room of one channel, for the reader to fill before [`Block::set`].

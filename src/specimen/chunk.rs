@@ -15,7 +15,11 @@ pub struct ChunkReader<'a> {
 
 impl<'a> ChunkReader<'a> {
     pub(super) fn new(source: &'a Source, start: u64, bytes: u64) -> Self {
-        Self { source, at: start, left: bytes }
+        Self {
+            source,
+            at: start,
+            left: bytes,
+        }
     }
 }
 

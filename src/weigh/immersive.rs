@@ -57,12 +57,20 @@ pub(super) fn metadata(specimen: &Specimen, request: &Request) -> Option<AdmWeig
     let rows = chna.as_ref().map_or(&[][..], |chna| &chna.rows);
     let has_axml = axml.is_some();
     let parsed = match axml {
-        Some(axml) => parse(BufReader::with_capacity(1 << 16, axml), &Limits::default(), rows),
+        Some(axml) => parse(
+            BufReader::with_capacity(1 << 16, axml),
+            &Limits::default(),
+            rows,
+        ),
         None => parse(std::io::empty(), &Limits::default(), rows),
     };
     let mut findings = parsed.findings;
     let format = specimen.format();
-    findings.extend(check(&parsed.model, chna.as_ref(), &audio_facts(format, has_axml)));
+    findings.extend(check(
+        &parsed.model,
+        chna.as_ref(),
+        &audio_facts(format, has_axml),
+    ));
     let model = Arc::new(parsed.model);
     let scene = match parsed.usable {
         true => select(&model, request.choice, format.sample_rate.value())
@@ -74,7 +82,12 @@ pub(super) fn metadata(specimen: &Specimen, request: &Request) -> Option<AdmWeig
         Ok(scene) => (Some(scene), None),
         Err(why) => (None, Some(why)),
     };
-    Some(AdmWeighed { model, findings, scene, not_rendered })
+    Some(AdmWeighed {
+        model,
+        findings,
+        scene,
+        not_rendered,
+    })
 }
 
 fn audio_facts(format: &Format, has_axml: bool) -> AudioFacts {
@@ -100,8 +113,10 @@ pub(super) fn meters(
             names.push(extra.clone());
         }
     }
-    let layouts: Vec<SpeakerLayout> =
-        names.iter().filter_map(|name| SpeakerLayout::named(name)).collect();
+    let layouts: Vec<SpeakerLayout> = names
+        .iter()
+        .filter_map(|name| SpeakerLayout::named(name))
+        .collect();
     if layouts.is_empty() {
         return None;
     }

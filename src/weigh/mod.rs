@@ -43,7 +43,11 @@ pub struct Request<'a> {
 impl<'a> Request<'a> {
     /// The plain weighing of one file: what the profile asks, nothing besides.
     pub fn new(path: &'a Path, profile: &'a Profile) -> Self {
-        static ALL: Choice = Choice { programme: None, complementary: Vec::new(), importance: None };
+        static ALL: Choice = Choice {
+            programme: None,
+            complementary: Vec::new(),
+            importance: None,
+        };
         Self {
             path,
             profile,
@@ -113,9 +117,15 @@ pub fn weigh(
     let format = specimen.format().clone();
     let stopped = Cell::new(false);
     let mut adm = immersive::metadata(&specimen, request);
-    let renders = adm.as_mut().and_then(|adm| immersive::meters(adm, &format, request));
+    let renders = adm
+        .as_mut()
+        .and_then(|adm| immersive::meters(adm, &format, request));
     // Tracks of an object-based file are not what is heard: their loudness says nothing.
-    let depth = if adm.is_some() { Depth::Levels } else { Depth::Full };
+    let depth = if adm.is_some() {
+        Depth::Levels
+    } else {
+        Depth::Full
+    };
     let mut scales = Scales {
         meters: Meters::new(order(&format, request.profile, depth)),
         renders,
@@ -133,7 +143,9 @@ pub fn weigh(
     if reading.identity_after != identity {
         return Err(WeighError::Changed);
     }
-    let Scales { meters, renders, .. } = scales;
+    let Scales {
+        meters, renders, ..
+    } = scales;
     let mut measurements = meters.finish();
     match renders.map(ImmersiveMeters::finish) {
         Some(Ok(immersive)) => measurements.heard_on(immersive),

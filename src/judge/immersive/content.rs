@@ -25,7 +25,10 @@ const KNOWN_CHUNKS: &[&str] = &[
 
 pub(super) fn found(check: &Check, facts: &Facts) -> Vec<Found> {
     let by_oddity = |kind: OddityKind| {
-        let found = facts.oddities.iter().filter(move |oddity| oddity.kind == kind);
+        let found = facts
+            .oddities
+            .iter()
+            .filter(move |oddity| oddity.kind == kind);
         found
             .map(|oddity| Found {
                 severity: check.severity,
@@ -36,8 +39,9 @@ pub(super) fn found(check: &Check, facts: &Facts) -> Vec<Found> {
             })
             .collect()
     };
-    let sixty_four_bit =
-        facts.format.is_some_and(|f| matches!(f.container, Container::Rf64 | Container::Bw64));
+    let sixty_four_bit = facts
+        .format
+        .is_some_and(|f| matches!(f.container, Container::Rf64 | Container::Bw64));
     match check.id {
         "immersive.file-truncated" => by_oddity(OddityKind::DataTruncated),
         "immersive.ds64-missing" => by_oddity(OddityKind::Ds64Missing),
@@ -46,17 +50,30 @@ pub(super) fn found(check: &Check, facts: &Facts) -> Vec<Found> {
         "immersive.chunk-duplicate" => by_oddity(OddityKind::ChunkTwice),
         "immersive.format-fmt" => by_oddity(OddityKind::FormatFields),
         "immersive.chunk-unknown" => unknown_chunks(facts),
-        "immersive.format-sample-rate" | "immersive.format-bit-depth" => stated_format(check, facts),
+        "immersive.format-sample-rate" | "immersive.format-bit-depth" => {
+            stated_format(check, facts)
+        }
         "immersive.audio-empty" => {
-            let empty = facts.measurements.is_some_and(|measured| measured.frames.0 == 0);
+            let empty = facts
+                .measurements
+                .is_some_and(|measured| measured.frames.0 == 0);
             empty
-                .then(|| one(Severity::Stop, "file", "the file has no frames of audio".into()))
+                .then(|| {
+                    one(
+                        Severity::Stop,
+                        "file",
+                        "the file has no frames of audio".into(),
+                    )
+                })
                 .into_iter()
                 .collect()
         }
         "immersive.loudness-metadata-disagrees" => stated_loudness(facts),
         "immersive.bext-loudness-disagrees" => stated_bext(facts),
-        _ => match facts.measurements.and_then(|measured| measured.immersive.as_deref()) {
+        _ => match facts
+            .measurements
+            .and_then(|measured| measured.immersive.as_deref())
+        {
             Some(immersive) => of_items(check, immersive),
             None => Vec::new(),
         },
@@ -64,7 +81,13 @@ pub(super) fn found(check: &Check, facts: &Facts) -> Vec<Found> {
 }
 
 fn one(severity: Severity, subject: impl Into<String>, says: String) -> Found {
-    Found { severity, subject: subject.into(), says, count: 1, at_s: None }
+    Found {
+        severity,
+        subject: subject.into(),
+        says,
+        count: 1,
+        at_s: None,
+    }
 }
 
 fn unknown_chunks(facts: &Facts) -> Vec<Found> {
@@ -74,14 +97,19 @@ fn unknown_chunks(facts: &Facts) -> Vec<Found> {
         .iter()
         .filter(|chunk| !KNOWN_CHUNKS.contains(&chunk.id.as_str()))
         .map(|chunk| {
-            let says = format!("the chunk {:?} of {} bytes is kept and not read", chunk.id, chunk.bytes);
+            let says = format!(
+                "the chunk {:?} of {} bytes is kept and not read",
+                chunk.id, chunk.bytes
+            );
             one(Severity::Note, format!("chunk {}", chunk.id.trim()), says)
         })
         .collect()
 }
 
 fn stated_format(check: &Check, facts: &Facts) -> Vec<Found> {
-    let (Some(adm), Some(format)) = (facts.adm, facts.format) else { return Vec::new() };
+    let (Some(adm), Some(format)) = (facts.adm, facts.format) else {
+        return Vec::new();
+    };
     let by_rate = check.id.ends_with("sample-rate");
     let (what, unit, real) = match by_rate {
         true => ("sample rate", "Hz", Some(format.sample_rate.value())),
@@ -89,23 +117,36 @@ fn stated_format(check: &Check, facts: &Facts) -> Vec<Found> {
     };
     let Some(real) = real else { return Vec::new() };
     let mut wrong = adm.model.track_uids.iter().filter_map(|uid| {
-        let stated = if by_rate { uid.sample_rate } else { uid.bit_depth }?;
+        let stated = if by_rate {
+            uid.sample_rate
+        } else {
+            uid.bit_depth
+        }?;
         (stated != real).then_some((uid, stated))
     });
-    let Some((uid, stated)) = wrong.next() else { return Vec::new() };
-    let says = format!("the metadata state a {what} of {stated} {unit}, the file has {real} {unit}");
+    let Some((uid, stated)) = wrong.next() else {
+        return Vec::new();
+    };
+    let says =
+        format!("the metadata state a {what} of {stated} {unit}, the file has {real} {unit}");
     let mut found = one(check.severity, uid.id.clone(), says);
     found.count += wrong.count() as u64;
     vec![found]
 }
 
 fn of_items(check: &Check, immersive: &Immersive) -> Vec<Found> {
-    let objects = immersive.items.iter().filter(|item| item.kind == ItemKind::Object);
+    let objects = immersive
+        .items
+        .iter()
+        .filter(|item| item.kind == ItemKind::Object);
     let element = |item: &ItemFacts| item.object.clone().unwrap_or_else(|| item.channel.clone());
     match check.id {
         "immersive.object-silent" => objects
             .filter(|item| !item.muted)
-            .filter(|item| item.sample_peak_dbfs.is_none_or(|peak| peak.value() < SILENT_DBFS))
+            .filter(|item| {
+                item.sample_peak_dbfs
+                    .is_none_or(|peak| peak.value() < SILENT_DBFS)
+            })
             .map(|item| {
                 let says = format!("the object \"{}\" is silent throughout", item.name);
                 one(check.severity, element(item), says)
@@ -122,8 +163,9 @@ fn of_items(check: &Check, immersive: &Immersive) -> Vec<Found> {
             .collect(),
         "immersive.objects-static" => {
             let all = objects.clone().count();
-            let still: Vec<&ItemFacts> =
-                objects.filter(|item| item.blocks > 2 && item.positions == 1).collect();
+            let still: Vec<&ItemFacts> = objects
+                .filter(|item| item.blocks > 2 && item.positions == 1)
+                .collect();
             let every = all > 1 && still.len() == all;
             still
                 .iter()
@@ -132,7 +174,11 @@ fn of_items(check: &Check, immersive: &Immersive) -> Vec<Found> {
                         "the object \"{}\" has {} blocks and stays in one place",
                         item.name, item.blocks
                     );
-                    let severity = if every { Severity::Advise } else { Severity::Note };
+                    let severity = if every {
+                        Severity::Advise
+                    } else {
+                        Severity::Note
+                    };
                     one(severity, element(item), says)
                 })
                 .collect()
@@ -153,27 +199,47 @@ struct Stated {
 
 /// What a statement gets wrong, in words.
 fn wrong(stated: &Stated, read: &Measurements) -> Option<String> {
-    let on = read.measured_on.as_ref().map_or("the render", |on| on.layout.as_str());
-    let integrated = read.loudness.as_ref().and_then(|l| l.integrated_lufs).map(|l| l.value());
+    let on = read
+        .measured_on
+        .as_ref()
+        .map_or("the render", |on| on.layout.as_str());
+    let integrated = read
+        .loudness
+        .as_ref()
+        .and_then(|l| l.integrated_lufs)
+        .map(|l| l.value());
     let peak = read.peaks.true_peak_dbtp.map(|peak| peak.value());
     let apart = |stated: Option<f64>, read: Option<f64>, by: f64| {
-        stated.zip(read).filter(|(stated, read)| (stated - read).abs() > by)
+        stated
+            .zip(read)
+            .filter(|(stated, read)| (stated - read).abs() > by)
     };
     let mut parts = Vec::new();
     if let Some((said, read)) = apart(stated.integrated, integrated, STATED_LU) {
-        parts.push(format!("an integrated loudness of {said:.1} LUFS where {on} reads {read:.1}"));
+        parts.push(format!(
+            "an integrated loudness of {said:.1} LUFS where {on} reads {read:.1}"
+        ));
     }
     if let Some((said, read)) = apart(stated.true_peak, peak, STATED_DB) {
-        parts.push(format!("a true peak of {said:.1} dBTP where {on} reads {read:.1}"));
+        parts.push(format!(
+            "a true peak of {said:.1} dBTP where {on} reads {read:.1}"
+        ));
     }
     (!parts.is_empty()).then(|| parts.join(", and "))
 }
 
 fn stated_loudness(facts: &Facts) -> Vec<Found> {
-    let (Some(adm), Some(read)) = (facts.adm, main_render(facts)) else { return Vec::new() };
-    let Some(programme) = adm.scene.and_then(|scene| scene.programme) else { return Vec::new() };
+    let (Some(adm), Some(read)) = (facts.adm, main_render(facts)) else {
+        return Vec::new();
+    };
+    let Some(programme) = adm.scene.and_then(|scene| scene.programme) else {
+        return Vec::new();
+    };
     let programme = &adm.model.programmes[programme];
-    let layout = read.measured_on.as_ref().map_or("", |on| on.layout.as_str());
+    let layout = read
+        .measured_on
+        .as_ref()
+        .map_or("", |on| on.layout.as_str());
     // A statement that names another layout is about another sound.
     let about_this = |loudness: &&LoudnessMetadata| {
         loudness.renderers.is_empty() || loudness.renderers.iter().any(|r| r.contains(layout))
@@ -188,13 +254,19 @@ fn stated_loudness(facts: &Facts) -> Vec<Found> {
                 true_peak: loudness.max_true_peak_dbtp,
             };
             let says = wrong(&stated, read)?;
-            Some(one(Severity::Advise, programme.id.clone(), format!("the metadata state {says}")))
+            Some(one(
+                Severity::Advise,
+                programme.id.clone(),
+                format!("the metadata state {says}"),
+            ))
         })
         .collect()
 }
 
 fn stated_bext(facts: &Facts) -> Vec<Found> {
-    let Some(read) = main_render(facts) else { return Vec::new() };
+    let Some(read) = main_render(facts) else {
+        return Vec::new();
+    };
     let stated = |bext: &Bext| Stated {
         integrated: bext.loudness_lufs,
         true_peak: bext.max_true_peak_dbtp,
@@ -204,7 +276,13 @@ fn stated_bext(facts: &Facts) -> Vec<Found> {
         .bext
         .as_ref()
         .and_then(|bext| wrong(&stated(bext), read))
-        .map(|says| one(Severity::Advise, "bext", format!("the bext chunk states {says}")))
+        .map(|says| {
+            one(
+                Severity::Advise,
+                "bext",
+                format!("the bext chunk states {says}"),
+            )
+        })
         .into_iter()
         .collect()
 }

@@ -45,7 +45,9 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
     let Some(worst) = found.first() else {
         // What no limit asks for and nobody found is not told: there are fifty of them.
         return limit.map(|_| {
-            Told::new(check, "file", source).limit(words).says(format!("no {}", check.title))
+            Told::new(check, "file", source)
+                .limit(words)
+                .says(format!("no {}", check.title))
         });
     };
     let severity = match limit.map(|limit| (&limit.rule, limit.severity)) {
@@ -55,7 +57,9 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
         Some(_) if worst.severity == Severity::Note => Severity::Note,
         Some((_, asked)) => asked,
     };
-    let total: u64 = found.iter().fold(0, |sum, one| sum.saturating_add(one.count));
+    let total: u64 = found
+        .iter()
+        .fold(0, |sum, one| sum.saturating_add(one.count));
     let mut places = Places::default();
     for one in &found {
         if let Some(at) = one.at_s {

@@ -28,16 +28,20 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
             None => unmeasured(check, "the container could not be made out"),
         },
         "immersive.object_count" => match adm.scene {
-            Some(scene) => {
-                number(scene.items.iter().filter(|item| !item.is_bed()).count() as f64, "file")
-            }
+            Some(scene) => number(
+                scene.items.iter().filter(|item| !item.is_bed()).count() as f64,
+                "file",
+            ),
             None => not_rendered(check, adm.not_rendered),
         },
         "immersive.bed_layout" => match adm.scene {
             Some(scene) => {
                 let channels = scene.items.iter().filter_map(|item| item.speaker_channel());
                 match bed_layout(adm.model, channels) {
-                    Some(layout) => Reading::Word { value: layout, subject: "bed".into() },
+                    Some(layout) => Reading::Word {
+                        value: layout,
+                        subject: "bed".into(),
+                    },
                     None => Reading::Lacking("the master has no bed".into()),
                 }
             }
@@ -49,16 +53,20 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
                 .and_then(|scene| scene.programme)
                 .and_then(|index| adm.model.programmes[index].end);
             match (end, facts.measurements) {
-                (Some(end), Some(measured)) => {
-                    number(end.seconds() - measured.frames.at(measured.sample_rate).0, "programme")
-                }
+                (Some(end), Some(measured)) => number(
+                    end.seconds() - measured.frames.at(measured.sample_rate).0,
+                    "programme",
+                ),
                 _ => Reading::Nothing {
                     subject: "programme".into(),
                     says: "the programme states no end".into(),
                 },
             }
         }
-        _ => match facts.measurements.and_then(|measured| measured.immersive.as_deref()) {
+        _ => match facts
+            .measurements
+            .and_then(|measured| measured.immersive.as_deref())
+        {
             Some(immersive) => on_render(check, immersive, facts),
             None => not_rendered(check, adm.not_rendered),
         },
@@ -85,7 +93,10 @@ fn on_render(check: &Check, immersive: &Immersive, facts: &Facts) -> Reading {
         places,
         phrase: None,
     };
-    let nothing = |says: &str| Reading::Nothing { subject: on.clone(), says: says.to_owned() };
+    let nothing = |says: &str| Reading::Nothing {
+        subject: on.clone(),
+        says: says.to_owned(),
+    };
     match check.id {
         "immersive.bed-lfe-content" => {
             let worst = immersive
@@ -102,8 +113,12 @@ fn on_render(check: &Check, immersive: &Immersive, facts: &Facts) -> Reading {
             Some(difference) => {
                 let mut places = immersive.parts.objects_buried.clone();
                 places.total += immersive.parts.bed_buried.total;
-                places.listed.extend(immersive.parts.bed_buried.listed.iter().cloned());
-                places.listed.sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
+                places
+                    .listed
+                    .extend(immersive.parts.bed_buried.listed.iter().cloned());
+                places
+                    .listed
+                    .sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
                 value(difference.value(), on.clone(), places)
             }
             None => nothing("bed and objects do not both sound"),
@@ -117,7 +132,7 @@ fn on_render(check: &Check, immersive: &Immersive, facts: &Facts) -> Reading {
                             start_s: at,
                             end_s: at,
                             start_frame: Frames(
-                                (at.0 * f64::from(facts.sample_rate_hz())).round() as u64,
+                                (at.0 * f64::from(facts.sample_rate_hz())).round() as u64
                             ),
                             channel: None,
                             value: fold.true_peak_dbtp.map(|peak| peak.value()),

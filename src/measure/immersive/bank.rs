@@ -46,7 +46,11 @@ impl Bank {
         }
         let turn = std::mem::take(&mut self.turn);
         for group in turn.chunks(LANES) {
-            fast(Group { bank: self, group, tracks });
+            fast(Group {
+                bank: self,
+                group,
+                tracks,
+            });
         }
         self.turn = turn;
     }
@@ -63,13 +67,23 @@ impl Work for Group<'_> {
 
     #[inline(always)]
     fn work(self) {
-        let Self { bank, group, tracks } = self;
+        let Self {
+            bank,
+            group,
+            tracks,
+        } = self;
         let frames = tracks[group[0]].len();
         // Missing lanes run along with the first track's samples; nobody reads them.
         let track = |lane: usize| group[lane.min(group.len() - 1)];
         let x: [&[f64]; LANES] = std::array::from_fn(|lane| &tracks[track(lane)][..frames]);
-        let Biquad { b: [b0, b1, b2], a: [a1, a2] } = bank.head;
-        let Biquad { b: [c0, c1, c2], a: [d1, d2] } = bank.rlb;
+        let Biquad {
+            b: [b0, b1, b2],
+            a: [a1, a2],
+        } = bank.head;
+        let Biquad {
+            b: [c0, c1, c2],
+            a: [d1, d2],
+        } = bank.rlb;
         let memory: [[f64; 4]; LANES] = std::array::from_fn(|lane| bank.memory[track(lane)]);
         let [mut s1, mut s2, mut t1, mut t2]: [[f64; LANES]; 4] =
             std::array::from_fn(|part| std::array::from_fn(|lane| memory[lane][part]));

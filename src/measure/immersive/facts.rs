@@ -32,11 +32,18 @@ pub(super) fn item(
     let channel = channel_of(item);
     let object = item.objects.last().map(|&index| &model.objects[index]);
     let format = &model.channels[channel];
-    let mut tracks: Vec<usize> =
-        item.feeds.iter().flatten().map(|tap| tap.track + 1).collect();
+    let mut tracks: Vec<usize> = item
+        .feeds
+        .iter()
+        .flatten()
+        .map(|tap| tap.track + 1)
+        .collect();
     tracks.sort_unstable();
     tracks.dedup();
-    let peak = tracks.iter().map(|&track| peaks[track - 1]).fold(0.0, f64::max);
+    let peak = tracks
+        .iter()
+        .map(|&track| peaks[track - 1])
+        .fold(0.0, f64::max);
     let (positions, path_deg) = match &format.blocks {
         Blocks::Objects(blocks) => way(blocks),
         _ => (1, 0.0),
@@ -70,8 +77,10 @@ fn way(blocks: &ObjectBlocks) -> (u64, f64) {
         match blocks.traits_of(block).cartesian {
             true => block.position,
             false => {
-                let [azimuth, elevation] =
-                    [block.position[0].to_radians(), block.position[1].to_radians()];
+                let [azimuth, elevation] = [
+                    block.position[0].to_radians(),
+                    block.position[1].to_radians(),
+                ];
                 [
                     -azimuth.sin() * elevation.cos(),
                     azimuth.cos() * elevation.cos(),
@@ -120,7 +129,9 @@ pub(super) fn lfe(model: &Model, item: &Item, track: usize, meter: &LfeMeter) ->
 pub(super) fn fold(renders: &[Measurements]) -> Option<Fold> {
     let layout = |m: &Measurements| m.measured_on.as_ref().map(|on| on.layout.clone());
     let main = renders.first()?;
-    let stereo = renders.iter().find(|m| layout(m).as_deref() == Some("0+2+0"))?;
+    let stereo = renders
+        .iter()
+        .find(|m| layout(m).as_deref() == Some("0+2+0"))?;
     if layout(main) == layout(stereo) {
         return None;
     }

@@ -54,13 +54,23 @@ impl ItemMeters {
                 heard_frames: 0,
             })
             .collect();
-        Self { weights, straight, meters, rate, hop: 0 }
+        Self {
+            weights,
+            straight,
+            meters,
+            rate,
+            hop: 0,
+        }
     }
 
     /// What listens to the renderer for one chunk; `bank` has weighted the same chunk, whose
     /// first frame is `first_frame`.
     pub(super) fn listener<'a>(&'a mut self, bank: &'a Bank, first_frame: u64) -> ItemListener<'a> {
-        ItemListener { items: self, bank, first_frame }
+        ItemListener {
+            items: self,
+            bank,
+            first_frame,
+        }
     }
 
     /// Ends the hops that end by `frame`.
@@ -92,7 +102,9 @@ pub(super) struct ItemListener<'a> {
 
 impl Listener for ItemListener<'_> {
     fn hear(&mut self, heard: &Heard) {
-        let Some(track) = self.items.straight[heard.item] else { return };
+        let Some(track) = self.items.straight[heard.item] else {
+            return;
+        };
         if !self.bank.sounding[track] {
             return;
         }
@@ -122,7 +134,9 @@ impl Listener for ItemListener<'_> {
         }
         let start = (heard.first_frame - self.first_frame) as usize;
         let samples = &self.bank.weighted[track][start..start + heard.samples.len()];
-        let before = border.saturating_sub(heard.first_frame).min(samples.len() as u64) as usize;
+        let before = border
+            .saturating_sub(heard.first_frame)
+            .min(samples.len() as u64) as usize;
         for (slot, range) in [(0, 0..before), (1, before..samples.len())] {
             if range.is_empty() {
                 continue;
@@ -132,8 +146,11 @@ impl Listener for ItemListener<'_> {
                 None => a * fast(Squares(part)),
                 Some(ramp) => {
                     let offset = ramp.offset(heard.first_frame + range.start as u64);
-                    let [zeroth, first, second] =
-                        fast(Moments { samples: part, offset, per_sample: ramp.slope() });
+                    let [zeroth, first, second] = fast(Moments {
+                        samples: part,
+                        offset,
+                        per_sample: ramp.slope(),
+                    });
                     a * zeroth + b * first + c * second
                 }
             };

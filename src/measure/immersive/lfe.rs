@@ -34,8 +34,15 @@ fn butterworth(frequency: f64, rate: f64, high: bool) -> [Section; 2] {
             true => [norm, -2.0 * norm, norm],
             false => [k * k * norm, 2.0 * k * k * norm, k * k * norm],
         };
-        let a = [2.0 * (k * k - 1.0) * norm, (1.0 - k / quality + k * k) * norm];
-        Section { b, a, memory: [0.0; 2] }
+        let a = [
+            2.0 * (k * k - 1.0) * norm,
+            (1.0 - k / quality + k * k) * norm,
+        ];
+        Section {
+            b,
+            a,
+            memory: [0.0; 2],
+        }
     })
 }
 

@@ -19,7 +19,7 @@ use self::bank::Bank;
 use self::items::ItemMeters;
 use self::lfe::LfeMeter;
 use self::parts::PartMeters;
-use super::{Depth, MeterOrder, Measurements, Meters, loudness_weight};
+use super::{Depth, Measurements, MeterOrder, Meters, loudness_weight};
 use crate::adm::Model;
 use crate::layout::Label;
 use crate::render::binaural::{BinauralRenderer, HeadSet};
@@ -115,17 +115,17 @@ impl ImmersiveMeters {
                 Some(BinauralMeters {
                     renderer: renderer(&layout)?,
                     ears: BinauralRenderer::new(head, &layout, rate.value())?,
-                    meters: meters(
-                        ears.to_vec(),
-                        format!("{RENDERER}, {}", head.facts().name),
-                    ),
+                    meters: meters(ears.to_vec(), format!("{RENDERER}, {}", head.facts().name)),
                     whole: vec![Vec::with_capacity(CHUNK); layout.len()],
                     out: [Vec::new(), Vec::new()],
                 })
             }
             None => None,
         };
-        let weights: Vec<f64> = labels_of(&order.layouts[0]).iter().map(loudness_weight).collect();
+        let weights: Vec<f64> = labels_of(&order.layouts[0])
+            .iter()
+            .map(loudness_weight)
+            .collect();
         let scene = &order.scene;
         let lfe = scene
             .items
@@ -166,8 +166,10 @@ impl ImmersiveMeters {
         let mut done = 0;
         while done < frames && self.failed.is_none() {
             if self.waiting_frames == 0 && frames - done >= CHUNK {
-                let chunk: Vec<&[f64]> =
-                    tracks.iter().map(|track| &track[done..done + CHUNK]).collect();
+                let chunk: Vec<&[f64]> = tracks
+                    .iter()
+                    .map(|track| &track[done..done + CHUNK])
+                    .collect();
                 self.try_chunk(&chunk);
                 done += CHUNK;
                 continue;
@@ -187,8 +189,10 @@ impl ImmersiveMeters {
 
     fn waiting_chunk(&mut self) {
         let waiting = std::mem::take(&mut self.waiting);
-        let chunk: Vec<&[f64]> =
-            waiting.iter().map(|track| &track[..self.waiting_frames]).collect();
+        let chunk: Vec<&[f64]> = waiting
+            .iter()
+            .map(|track| &track[..self.waiting_frames])
+            .collect();
         self.try_chunk(&chunk);
         self.waiting = waiting;
         self.waiting_frames = 0;
@@ -215,7 +219,11 @@ impl ImmersiveMeters {
         }
         let mut main = Some((&mut self.parts, &mut self.items));
         for render in &mut self.renders {
-            let RenderMeters { renderer, meters, whole } = render;
+            let RenderMeters {
+                renderer,
+                meters,
+                whole,
+            } = render;
             match main.take() {
                 Some((parts, items)) => {
                     let mut listener = items.listener(&self.bank, first);
@@ -230,7 +238,14 @@ impl ImmersiveMeters {
                 })?,
             }
         }
-        if let Some(BinauralMeters { renderer, ears, meters, whole, out }) = &mut self.binaural {
+        if let Some(BinauralMeters {
+            renderer,
+            ears,
+            meters,
+            whole,
+            out,
+        }) = &mut self.binaural
+        {
             renderer.process(tracks, &mut Deaf, &mut |rendered| {
                 hear(ears, meters, whole, out, &rendered);
             })?;
@@ -246,10 +261,23 @@ impl ImmersiveMeters {
         if let Some(error) = self.failed {
             return Err(error);
         }
-        let Self { order, renders, binaural, items, mut parts, lfe, peaks, .. } = self;
+        let Self {
+            order,
+            renders,
+            binaural,
+            items,
+            mut parts,
+            lfe,
+            peaks,
+            ..
+        } = self;
         let mut measured = Vec::new();
         for (index, render) in renders.into_iter().enumerate() {
-            let RenderMeters { mut renderer, mut meters, mut whole } = render;
+            let RenderMeters {
+                mut renderer,
+                mut meters,
+                mut whole,
+            } = render;
             let parts = (index == 0).then_some(&mut parts);
             let mut parts = parts;
             renderer.finish(&mut Deaf, &mut |rendered| {
@@ -261,7 +289,13 @@ impl ImmersiveMeters {
             measured.push(meters.finish());
         }
         let binaural = match binaural {
-            Some(BinauralMeters { mut renderer, mut ears, mut meters, mut whole, mut out }) => {
+            Some(BinauralMeters {
+                mut renderer,
+                mut ears,
+                mut meters,
+                mut whole,
+                mut out,
+            }) => {
                 renderer.finish(&mut Deaf, &mut |rendered| {
                     hear(&mut ears, &mut meters, &mut whole, &mut out, &rendered);
                 })?;
@@ -303,7 +337,11 @@ impl ImmersiveMeters {
 const VIRTUAL_LAYOUT: &str = "4+7+0";
 
 fn labels_of(layout: &SpeakerLayout) -> Vec<Label> {
-    layout.speakers.iter().map(|speaker| speaker.label.clone()).collect()
+    layout
+        .speakers
+        .iter()
+        .map(|speaker| speaker.label.clone())
+        .collect()
 }
 
 fn read(meters: &mut Meters, whole: &mut [Vec<f64>], rendered: &Rendered) {

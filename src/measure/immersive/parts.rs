@@ -118,7 +118,9 @@ impl PartMeters {
         let mut passed = false;
         let value = |hop: &HopLoudness| hop.short_term_now().map(|lufs| lufs.value());
         if let Some(meter) = &mut self.bed {
-            meter.feed(bed, frames, &mut |hop| (passed, bed_now) = (true, value(hop)));
+            meter.feed(bed, frames, &mut |hop| {
+                (passed, bed_now) = (true, value(hop))
+            });
         }
         if let Some(meter) = &mut self.objects {
             meter.feed(objects, frames, &mut |hop| objects_now = value(hop));
@@ -139,7 +141,8 @@ impl PartMeters {
         }
         let end = Frames(frame).at(self.rate).0;
         let window = (end - 3.0).max(0.0)..end;
-        self.objects_buried.look(difference.filter(|&d| d > BURIED_LU), &window, self.rate);
+        self.objects_buried
+            .look(difference.filter(|&d| d > BURIED_LU), &window, self.rate);
         self.bed_buried.look(
             difference.map(|d| -d).filter(|&d| d > BURIED_LU),
             &window,
@@ -154,7 +157,9 @@ impl PartMeters {
         Parts {
             layout: layout.to_owned(),
             renderer: renderer.to_owned(),
-            bed_less_objects_lu: integrated(&bed).zip(integrated(&objects)).map(|(b, o)| b - o),
+            bed_less_objects_lu: integrated(&bed)
+                .zip(integrated(&objects))
+                .map(|(b, o)| b - o),
             short_term_difference_lu: self.differences.percentiles(),
             objects_buried: self.objects_buried.finish(),
             bed_buried: self.bed_buried.finish(),
@@ -171,7 +176,9 @@ struct Differences {
 
 impl Differences {
     fn new() -> Self {
-        Self { counts: vec![0; 2000] }
+        Self {
+            counts: vec![0; 2000],
+        }
     }
 
     fn add(&mut self, difference: f64) {
