@@ -1,14 +1,17 @@
-//! Which track carries which channel of which pack (ITU-R BS.2127-1, clause 5.2.6).
+//! Which track carries which channel of which pack (ITU-R BS.2127-1, clause 5.2.7).
 //!
 //! Every pack is a pattern: its channels, each with the packs through which a track may name it.
 //! The tracks of an object (or of a file without objects) are laid over the patterns so that each
 //! track has a channel and each channel a track; exactly one way of doing so must exist. Matrix
-//! packs (BS.2076-2, clause 10) have up to three patterns, and are followed back to sums of tracks.
+//! packs have up to three patterns ([`matrix`]). A pack that contradicts itself stops nobody who
+//! does not use it.
 //!
 //! The search is bounded: a file that would take longer is answered with an error.
 
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::matrix;
 use super::scene::{Feed, SceneError, Tap};
-use crate::adm::block::Blocks;
 use crate::adm::model::{AudioPackFormat, Model, TypeDefinition};
 
 /// A pack with a feed for each of its channels.
@@ -24,10 +27,17 @@ struct Place {
     packs: Vec<usize>,
 }
 
-pub(super) struct Pattern {
+struct Pattern {
     root: usize,
     places: Vec<Place>,
     matrix: bool,
+}
+
+/// What the packs of a model offer.
+pub(super) struct Patterns {
+    patterns: Vec<Pattern>,
+    /// Packs that contradict themselves; no harm until somebody uses one.
+    faults: BTreeMap<usize, SceneError>,
 }
 
 #[derive(Clone, Copy)]
@@ -48,18 +58,21 @@ struct Laid {
     places: Vec<Option<Hand>>,
 }
 
-/// Steps of the search before it is given up: own choice, thousands of times what the
-/// largest masters take.
-const MAX_STEPS: u32 = 200_000;
+/// Comparisons of tracks with patterns before the search is given up: own choice, hundreds of
+/// times what the largest masters take.
+const MAX_WORK: usize = 50_000_000;
+/// Tracks of one place; the search nests as deep: own choice.
+const MAX_TRACKS: usize = 1024;
+/// Places of all patterns together: own choice, a bound for memory.
+const MAX_PLACES: usize = 1 << 20;
 /// Deeper packs are an attack: own choice.
 const MAX_NESTING: usize = 32;
-/// Terms that a chain of matrices may have: own choice.
-const MAX_TAPS: usize = 4096;
 
 /// Packs from the root to the one that names `channel`, both included; empty when none does.
 pub(super) fn pack_path(model: &Model, root: usize, channel: usize) -> Vec<usize> {
     let mut found = Vec::new();
-    let _ = each_pack(model, root, &mut Vec::new(), &mut |path| {
+    // A pack at fault has been refused before.
+    let _ = each_pack(model, root, &mut |path| {
         let last = *path.last().expect("a path holds its pack");
         let here = model.packs[last]
             .channels
@@ -72,10 +85,22 @@ pub(super) fn pack_path(model: &Model, root: usize, channel: usize) -> Vec<usize
     found
 }
 
+/// Every pack within `root` with those that lead to it. A pack is met once: a second way to the
+/// same would make its channels ambiguous.
 fn each_pack(
+    model: &Model,
+    root: usize,
+    visit: &mut dyn FnMut(&[usize]),
+) -> Result<(), SceneError> {
+    let mut met = BTreeSet::new();
+    go_down(model, root, &mut Vec::new(), &mut met, visit)
+}
+
+fn go_down(
     model: &Model,
     pack: usize,
     path: &mut Vec<usize>,
+    met: &mut BTreeSet<usize>,
     visit: &mut dyn FnMut(&[usize]),
 ) -> Result<(), SceneError> {
     if path.contains(&pack) || path.len() >= MAX_NESTING {
@@ -84,6 +109,9 @@ fn each_pack(
             "the audioPackFormat is nested in itself, or too deep",
         ));
     }
+    if !met.insert(pack) {
+        return Err(fault(&model.packs[path[0]], &twice(&model.packs[pack].id)));
+    }
     path.push(pack);
     visit(path);
     for inner in model.packs[pack]
@@ -91,13 +119,17 @@ fn each_pack(
         .iter()
         .filter_map(|inner| inner.index())
     {
-        each_pack(model, inner, path, visit)?;
+        go_down(model, inner, path, met, visit)?;
     }
     path.pop();
     Ok(())
 }
 
-fn fault(pack: &AudioPackFormat, says: &str) -> SceneError {
+fn twice(id: &str) -> String {
+    format!("the audioPackFormat holds {id} twice")
+}
+
+pub(super) fn fault(pack: &AudioPackFormat, says: &str) -> SceneError {
     SceneError::Element {
         element: pack.id.clone(),
         says: says.to_owned(),
@@ -106,86 +138,93 @@ fn fault(pack: &AudioPackFormat, says: &str) -> SceneError {
 
 /// Places of a pack and of those within it; `called` replaces the packs by which tracks call them.
 fn places(model: &Model, root: usize, called: Option<usize>) -> Result<Vec<Place>, SceneError> {
-    let mut places = Vec::new();
-    each_pack(model, root, &mut Vec::new(), &mut |path| {
+    let mut places: Vec<Place> = Vec::new();
+    let mut met = BTreeSet::new();
+    let mut again = None;
+    each_pack(model, root, &mut |path| {
         let last = *path.last().expect("a path holds its pack");
         for channel in model.packs[last].channels.iter().filter_map(|c| c.index()) {
+            if !met.insert(channel) {
+                again = Some(channel);
+            }
             let packs = called.map_or_else(|| path.to_vec(), |pack| vec![pack]);
             places.push(Place { channel, packs });
         }
     })?;
-    Ok(places)
+    match again {
+        Some(channel) => Err(fault(
+            &model.packs[root],
+            &twice(&model.channels[channel].id),
+        )),
+        None => Ok(places),
+    }
+}
+
+/// The channels of a pack and of those within it.
+pub(super) fn channels_within(model: &Model, root: usize) -> Result<Vec<usize>, SceneError> {
+    Ok(places(model, root, None)?
+        .into_iter()
+        .map(|place| place.channel)
+        .collect())
 }
 
 /// The patterns of all packs of a model.
-pub(super) fn patterns(model: &Model) -> Result<Vec<Pattern>, SceneError> {
-    let mut patterns = Vec::new();
-    for (root, pack) in model.packs.iter().enumerate() {
-        if pack.type_definition != TypeDefinition::Matrix {
-            patterns.push(Pattern {
-                root,
-                places: places(model, root, None)?,
-                matrix: false,
-            });
-            continue;
-        }
-        let input = pack.input_pack.as_ref().map(|r| r.index());
-        let output = pack.output_pack.as_ref().map(|r| r.index());
-        let wrong = |says: &str| Err(fault(pack, says));
-        let input = match (input, output) {
-            (Some(Some(input)), Some(Some(_))) => (input, None),
-            (None, Some(Some(_))) => {
-                let [encode] = pack.encode_packs.as_slice() else {
-                    return wrong(
-                        "a decoding matrix names one encodePackFormat (BS.2076-2, clause 10)",
-                    );
-                };
-                let Some(encode) = encode.index() else {
-                    return wrong("the encodePackFormat is not in the file");
-                };
-                let encoded = model.packs[encode]
-                    .input_pack
-                    .as_ref()
-                    .and_then(|r| r.index());
-                (encode, Some((encode, encoded)))
-            }
-            // An encoding matrix is used through its decoding one only.
-            (Some(Some(_)), None) => continue,
-            _ => {
-                return wrong(
-                    "a matrix pack names an inputPackFormat or an outputPackFormat that the file has",
-                );
-            }
+pub(super) fn patterns(model: &Model) -> Patterns {
+    let mut patterns = Patterns {
+        patterns: Vec::new(),
+        faults: BTreeMap::new(),
+    };
+    let mut room = MAX_PLACES;
+    for root in 0..model.packs.len() {
+        let of = match room {
+            0 => Err(fault(
+                &model.packs[root],
+                "the file has too many packs within packs",
+            )),
+            _ => patterns_of(model, root),
         };
-        // Applied when heard: the tracks are the input's channels.
-        patterns.push(Pattern {
-            root,
-            places: places(model, input.0, Some(root))?,
-            matrix: true,
-        });
-        // Applied already: the tracks are the matrix's own channels.
-        patterns.push(Pattern {
-            root,
-            places: places(model, root, None)?,
-            matrix: true,
-        });
-        if let (_, Some((encode, Some(encoded)))) = input {
-            // Encoded and decoded when heard.
+        match of {
+            Ok(of) => {
+                room = of
+                    .iter()
+                    .fold(room, |room, one| room.saturating_sub(one.places.len()));
+                patterns.patterns.extend(of);
+            }
+            Err(fault) => {
+                patterns.faults.insert(root, fault);
+            }
+        }
+    }
+    patterns
+}
+
+fn patterns_of(model: &Model, root: usize) -> Result<Vec<Pattern>, SceneError> {
+    let matrix = model.packs[root].type_definition == TypeDefinition::Matrix;
+    let usages = match matrix {
+        true => matrix::usages(model, root)?,
+        false => vec![matrix::Usage {
+            channels_of: root,
+            called: None,
+        }],
+    };
+    let mut patterns = Vec::new();
+    for usage in usages {
+        let places = places(model, usage.channels_of, usage.called)?;
+        if !places.is_empty() {
             patterns.push(Pattern {
                 root,
-                places: places(model, encoded, Some(encode))?,
-                matrix: true,
+                places,
+                matrix,
             });
         }
     }
-    patterns.retain(|pattern| !pattern.places.is_empty());
     Ok(patterns)
 }
 
 /// Lays the tracks of `object`, or all of the file's, over the patterns.
 pub(super) fn allocate(
     model: &Model,
-    patterns: &[Pattern],
+    patterns: &Patterns,
     object: Option<usize>,
     sample_rate: u32,
 ) -> Result<Vec<AllocatedPack>, SceneError> {
@@ -242,15 +281,32 @@ pub(super) fn allocate(
         }));
     }
     hands.extend(std::iter::repeat_n(None, silent));
+    if hands.len() > MAX_TRACKS {
+        return Err(conflict(format!(
+            "{} tracks, {MAX_TRACKS} can be matched",
+            hands.len()
+        )));
+    }
+    let used = hands
+        .iter()
+        .flatten()
+        .map(|hand| hand.pack)
+        .chain(wanted.iter().flatten().copied());
+    for pack in used {
+        if let Some(fault) = patterns.faults.get(&pack) {
+            return Err(fault.clone());
+        }
+    }
 
+    let patterns = &patterns.patterns;
     let mut search = Search {
         patterns,
         found: Vec::new(),
-        steps: 0,
+        work: 0,
     };
     let usable: Vec<usize> = (0..patterns.len()).collect();
     search.lay(&usable, &hands, wanted.as_deref(), &[]);
-    if search.steps > MAX_STEPS {
+    if search.work > MAX_WORK {
         return Err(conflict(
             "matching packs and tracks takes too long".to_owned(),
         ));
@@ -312,14 +368,14 @@ struct Search<'a> {
     patterns: &'a [Pattern],
     /// At most two: two are one too many already.
     found: Vec<Vec<Laid>>,
-    steps: u32,
+    work: usize,
 }
 
 impl Search<'_> {
     /// Places the first of `hands` in every possible way, and the others after it.
     fn lay(&mut self, usable: &[usize], hands: &[Hand], wanted: Option<&[usize]>, laid: &[Laid]) {
-        self.steps += 1;
-        if self.found.len() > 1 || self.steps > MAX_STEPS {
+        self.work += (usable.len() + laid.len() + 1) * (hands.len() + 1);
+        if self.found.len() > 1 || self.work > MAX_WORK {
             return;
         }
         let empty: usize = laid
@@ -446,108 +502,9 @@ fn output(
             (place.channel, feed)
         })
         .collect();
-    if !pattern.matrix {
-        return Ok(AllocatedPack {
-            pack: pattern.root,
-            channels: inputs,
-        });
-    }
-    let pack = &model.packs[pattern.root];
-    let Some(output) = pack.output_pack.as_ref().and_then(|output| output.index()) else {
-        return Err(fault(pack, "the outputPackFormat is not in the file"));
+    let (pack, channels) = match pattern.matrix {
+        true => matrix::output(model, pattern.root, &inputs, sample_rate)?,
+        false => (pattern.root, inputs),
     };
-    let mut channels = Vec::new();
-    for matrix in pack.channels.iter().filter_map(|channel| channel.index()) {
-        let block = matrix_block(model, matrix)?;
-        let Some(to) = block
-            .output_channel
-            .as_ref()
-            .and_then(|channel| channel.index())
-        else {
-            return Err(SceneError::Element {
-                element: model.channels[matrix].id.clone(),
-                says: "a direct or decoding matrix channel names its outputChannelFormat (BS.2076-2, clause 10)".to_owned(),
-            });
-        };
-        channels.push((to, follow(model, &inputs, matrix, sample_rate, 0)?));
-    }
-    Ok(AllocatedPack {
-        pack: output,
-        channels,
-    })
+    Ok(AllocatedPack { pack, channels })
 }
-
-fn matrix_block(
-    model: &Model,
-    channel: usize,
-) -> Result<&crate::adm::block::MatrixBlock, SceneError> {
-    match &model.channels[channel].blocks {
-        Blocks::Matrix(blocks) if blocks.len() == 1 => Ok(&blocks[0]),
-        _ => Err(SceneError::Element {
-            element: model.channels[channel].id.clone(),
-            says: "a matrix channel has exactly one block (BS.2127-1, clause 5.2.6)".to_owned(),
-        }),
-    }
-}
-
-/// The sum of tracks behind a channel: a track's own, or what a matrix makes of others.
-fn follow(
-    model: &Model,
-    inputs: &[(usize, Feed)],
-    channel: usize,
-    sample_rate: u32,
-    depth: usize,
-) -> Result<Feed, SceneError> {
-    if let Some((_, feed)) = inputs.iter().find(|(input, _)| *input == channel) {
-        return Ok(feed.clone());
-    }
-    let element = |says: &str| SceneError::Element {
-        element: model.channels[channel].id.clone(),
-        says: says.to_owned(),
-    };
-    if depth >= MAX_NESTING {
-        return Err(element("the matrix feeds itself"));
-    }
-    let block = matrix_block(model, channel)?;
-    let mut sum = Feed::new();
-    for coefficient in &block.coefficients {
-        let unsupported = coefficient.phase.is_some()
-            || coefficient.phase_var.is_some()
-            || coefficient.gain_var.is_some()
-            || coefficient.delay_var.is_some();
-        if unsupported {
-            return Err(element(
-                "a matrix coefficient has a phase or a variable, which BS.2127-1 does not render",
-            ));
-        }
-        let delay_ms = coefficient.delay_ms.unwrap_or(0.0);
-        if !(0.0..=MAX_DELAY_MS).contains(&delay_ms) {
-            return Err(element(
-                "a matrix coefficient's delay is negative or over ten seconds",
-            ));
-        }
-        // Halves go down, as in the reference renderer; each coefficient is rounded by itself.
-        let delay_frames = (f64::from(sample_rate) * delay_ms / 1000.0 - 0.5)
-            .ceil()
-            .max(0.0) as u64;
-        let Some(input) = coefficient.input_channel.index() else {
-            return Err(element(
-                "a matrix coefficient names a channel that the file does not have",
-            ));
-        };
-        for tap in follow(model, inputs, input, sample_rate, depth + 1)? {
-            sum.push(Tap {
-                gain: tap.gain * coefficient.gain.unwrap_or(1.0) * block.gain,
-                delay_frames: tap.delay_frames + delay_frames,
-                ..tap
-            });
-        }
-        if sum.len() > MAX_TAPS {
-            return Err(element("the matrix is a sum of too many tracks"));
-        }
-    }
-    Ok(sum)
-}
-
-/// A bound for memory: own choice.
-const MAX_DELAY_MS: f64 = 10_000.0;

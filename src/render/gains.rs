@@ -251,7 +251,8 @@ impl Item {
     }
 
     /// `position` with the object's offset; `None` when one is polar and the other Cartesian
-    /// (BS.2127-1, clause 7.3.2). A sum beyond the sphere's angles goes on round it.
+    /// (BS.2127-1, clause 7.3). Coordinates are added, and the sum is taken for the place it
+    /// names: an elevation over 90 degrees lies behind, a distance under 0 on the other side.
     fn moved(&self, position: [f64; 3], cartesian: bool) -> Option<[f64; 3]> {
         match (self.position_offset, cartesian) {
             (None, _) => Some(position),
@@ -262,18 +263,31 @@ impl Item {
                     distance,
                 }),
                 false,
-            ) => {
-                let turned = position[0] + azimuth;
-                Some([
-                    turned - 360.0 * ((turned + 180.0) / 360.0).floor(),
-                    (position[1] + elevation).clamp(-90.0, 90.0),
-                    (position[2] + distance).max(0.0),
-                ])
-            }
+            ) => Some(on_the_sphere(
+                position[0] + azimuth,
+                position[1] + elevation,
+                position[2] + distance,
+            )),
             (Some(PositionOffset::Cartesian { x, y, z }), true) => {
                 Some([position[0] + x, position[1] + y, position[2] + z])
             }
             _ => None,
         }
     }
+}
+
+/// The same place with an azimuth from -180 to 180, an elevation from -90 to 90 and a distance
+/// of at least 0.
+fn on_the_sphere(azimuth: f64, elevation: f64, distance: f64) -> [f64; 3] {
+    let turned = |angle: f64| angle - 360.0 * ((angle + 180.0) / 360.0).floor();
+    let (mut azimuth, mut elevation) = (azimuth, turned(elevation));
+    if elevation.abs() > 90.0 {
+        elevation = 180.0_f64.copysign(elevation) - elevation;
+        azimuth += 180.0;
+    }
+    if distance < 0.0 {
+        elevation = -elevation;
+        azimuth += 180.0;
+    }
+    [turned(azimuth), elevation, distance.abs()]
 }

@@ -18,6 +18,8 @@ pub mod float_wave;
 mod gains;
 pub mod geometry;
 pub mod hoa;
+mod items;
+mod matrix;
 mod mix;
 pub mod object_gains;
 pub mod point;

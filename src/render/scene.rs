@@ -6,11 +6,8 @@
 //! it. Matrices are followed back to the tracks here, so that the rest of the room knows of sums
 //! of tracks only. Knows nothing of layouts.
 
-use super::allocation::{self, AllocatedPack};
-use crate::adm::block::Blocks;
-use crate::adm::model::{
-    AlternativeValueSet, AudioObject, Model, PositionOffset, Screen, TypeDefinition,
-};
+use super::{allocation, items};
+use crate::adm::model::{Model, PositionOffset, Screen};
 use crate::adm::time::AdmTime;
 
 /// What to render of a file that offers more than one thing.
@@ -147,12 +144,12 @@ pub fn select(model: &Model, choice: &Choice, sample_rate: u32) -> Result<Scene,
         importance: choice.importance,
         remarks,
     };
-    let patterns = allocation::patterns(model)?;
+    let patterns = allocation::patterns(model);
     let has_objects = model.objects.iter().any(|object| !object.common);
     if programme.is_none() && !has_objects {
         let allocated = allocation::allocate(model, &patterns, None, sample_rate)?;
         for pack in &allocated {
-            add_items(model, &mut scene, None, &[], pack)?;
+            items::add(model, &mut scene, None, &[], pack)?;
         }
     } else {
         for (content, root) in roots(model, programme) {
@@ -164,7 +161,7 @@ pub fn select(model: &Model, choice: &Choice, sample_rate: u32) -> Result<Scene,
                 let allocated =
                     allocation::allocate(model, &patterns, Some(innermost), sample_rate)?;
                 for pack in &allocated {
-                    add_items(model, &mut scene, content, path, pack)?;
+                    items::add(model, &mut scene, content, path, pack)?;
                 }
                 Ok(())
             })?;
@@ -312,150 +309,3 @@ fn walk(
 
 /// Deeper nesting is no master but an attack: own choice.
 const MAX_NESTING: usize = 32;
-
-/// The alternativeValueSet of `object` that the programme or the content puts in use.
-fn alternative<'a>(
-    model: &Model,
-    programme: Option<usize>,
-    content: Option<usize>,
-    object: &'a AudioObject,
-) -> Option<&'a AlternativeValueSet> {
-    let named = programme
-        .map(|index| &model.programmes[index].alternative_values)
-        .into_iter()
-        .chain(content.map(|index| &model.contents[index].alternative_values));
-    named.flatten().find_map(|id| {
-        object
-            .alternative_values
-            .iter()
-            .find(|set| set.id.eq_ignore_ascii_case(id))
-    })
-}
-
-fn add_items(
-    model: &Model,
-    scene: &mut Scene,
-    content: Option<usize>,
-    path: &[usize],
-    allocated: &AllocatedPack,
-) -> Result<(), SceneError> {
-    let pack = &model.packs[allocated.pack];
-    let innermost = path.last().map(|&index| &model.objects[index]);
-    let set = innermost.and_then(|object| alternative(model, scene.programme, content, object));
-    let muted = set
-        .and_then(|set| set.mute)
-        .or(innermost.map(|object| object.mute))
-        .unwrap_or(false);
-    let gain = set
-        .and_then(|set| set.gain)
-        .or(innermost.map(|object| object.gain))
-        .unwrap_or(1.0);
-    let mut item = Item {
-        kind: Kind::Object { channel: 0 },
-        feeds: Vec::new(),
-        objects: path.to_vec(),
-        gain: if muted { 0.0 } else { gain },
-        muted,
-        position_offset: set
-            .and_then(|set| set.position_offset)
-            .or(innermost.and_then(|object| object.position_offset)),
-        start: innermost.and_then(|object| object.start),
-        duration: innermost.and_then(|object| object.duration),
-        absolute_distance: None,
-    };
-    let under = |importance: Option<i64>| {
-        scene
-            .importance
-            .zip(importance)
-            .is_some_and(|(threshold, own)| own < threshold)
-    };
-    if path
-        .iter()
-        .any(|&index| under(model.objects[index].importance))
-    {
-        return Ok(());
-    }
-    let mut group = HoaGroup {
-        channels: Vec::new(),
-        components: Vec::new(),
-        normalization: "SN3D".to_owned(),
-        gains: Vec::new(),
-        rtime: None,
-        duration: None,
-    };
-    for (channel, feed) in &allocated.channels {
-        let packs = allocation::pack_path(model, allocated.pack, *channel);
-        if packs
-            .iter()
-            .any(|&index| under(model.packs[index].importance))
-        {
-            continue;
-        }
-        item.absolute_distance = packs
-            .iter()
-            .find_map(|&index| model.packs[index].absolute_distance);
-        let format = &model.channels[*channel];
-        match (&format.blocks, pack.type_definition) {
-            (Blocks::Objects(_), TypeDefinition::Objects) => scene.items.push(Item {
-                kind: Kind::Object { channel: *channel },
-                feeds: vec![feed.clone()],
-                ..item.clone()
-            }),
-            (Blocks::DirectSpeakers(_), TypeDefinition::DirectSpeakers) => {
-                let innermost_pack = *packs.last().unwrap_or(&allocated.pack);
-                scene.items.push(Item {
-                    kind: Kind::Speaker {
-                        channel: *channel,
-                        pack: innermost_pack,
-                    },
-                    feeds: vec![feed.clone()],
-                    ..item.clone()
-                });
-            }
-            (Blocks::Hoa(blocks), TypeDefinition::Hoa) => {
-                let fault = |says: &str| SceneError::Element {
-                    element: format.id.clone(),
-                    says: says.to_owned(),
-                };
-                let [block] = blocks.as_slice() else {
-                    return Err(fault("an HOA channel has one block (BS.2127-1, clause 9)"));
-                };
-                let (Some(order), Some(degree)) = (block.order, block.degree) else {
-                    return Err(fault("an HOA block has an order and a degree"));
-                };
-                group.normalization = block
-                    .normalization
-                    .clone()
-                    .or_else(|| {
-                        packs
-                            .iter()
-                            .find_map(|&p| model.packs[p].normalization.clone())
-                    })
-                    .unwrap_or_else(|| "SN3D".to_owned());
-                group.channels.push(*channel);
-                group.components.push((order, degree));
-                group.gains.push(if under(Some(block.importance.into())) {
-                    0.0
-                } else {
-                    block.gain
-                });
-                (group.rtime, group.duration) = (block.time.rtime, block.time.duration);
-                item.feeds.push(feed.clone());
-            }
-            _ => {
-                return Err(SceneError::Element {
-                    element: format.id.clone(),
-                    says: format!(
-                        "a channel of type {:?} in a pack of type {:?} cannot be rendered",
-                        format.type_definition, pack.type_definition
-                    ),
-                });
-            }
-        }
-    }
-    if !group.channels.is_empty() {
-        item.kind = Kind::Hoa(group);
-        scene.items.push(item);
-    }
-    Ok(())
-}

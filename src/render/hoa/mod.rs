@@ -200,7 +200,8 @@ impl HoaDecoders {
     }
 }
 
-fn check(component: Component, normalization: Normalization) -> Result<(), HoaError> {
+/// Whether a decoder can be made of such a channel.
+pub fn check(component: Component, normalization: Normalization) -> Result<(), HoaError> {
     let Component { order, degree } = component;
     if !(0..=MAX_ORDER).contains(&order) {
         return Err(HoaError::Order(order));
