@@ -245,6 +245,16 @@ pub fn by_name(name: &str) -> Option<&'static Layout> {
         .find(|layout| layout.name == name || layout.trade_name == name)
 }
 
+/// What people of the trade call a layout: `5.1`, `7.1.4`, and `stereo` where two loudspeakers
+/// play; a name that is not known stands for itself.
+pub fn spoken(name: &str) -> &str {
+    match by_name(name) {
+        Some(layout) if layout.name == "0+2+0" => "stereo",
+        Some(layout) => layout.trade_name,
+        None => name,
+    }
+}
+
 /// The name of the layout that has exactly these labels, in any order.
 pub fn name_of(labels: &[Label]) -> Option<&'static str> {
     let mut wanted: Vec<&str> = labels.iter().map(Label::as_str).collect();

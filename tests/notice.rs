@@ -77,6 +77,7 @@ fn file(name: &str) -> FileNotice {
                 "-0.3 dBTP on 0+5+0 by an invented renderer 1.0",
             ),
         ],
+        master: Vec::new(),
         file: vec![
             Fact::new("name", name),
             Fact::new("BLAKE3", "0f".repeat(32)),

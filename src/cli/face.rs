@@ -48,6 +48,14 @@ impl Face<'_> {
             let _ = writeln!(out, "  {clear}");
         }
         out.push('\n');
+        if is_object_based(self.sidecar) {
+            let facts = story.figures.iter().chain(&story.master);
+            let rows: Vec<Vec<String>> = facts
+                .map(|fact| vec![fact.what.clone(), fact.is.clone()])
+                .collect();
+            out.push_str(&text::table("  ", &rows, self.columns).concat());
+            out.push('\n');
+        }
         out.push_str(&text::hanging("  ", &figures(self.sidecar), self.columns));
         if let Some(blake3) = &story.blake3 {
             let _ = writeln!(out, "  blake3 {blake3}");
@@ -161,9 +169,11 @@ fn noted(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<St
         "peaks.true_peak",
         "duration.length",
     ];
-    let notes = sidecar.checks.iter().filter(|finding| {
-        finding.outcome == Outcome::Note && !TOLD_BELOW.contains(&finding.check.as_str())
-    });
+    let below = |check: &str| match is_object_based(sidecar) {
+        true => record::is_figure(check) || check == "duration.length",
+        false => TOLD_BELOW.contains(&check),
+    };
+    let notes = (sidecar.checks.iter()).filter(|f| f.outcome == Outcome::Note && !below(&f.check));
     let notes: Vec<String> = notes
         .map(|finding| match (&finding.value, title(&finding.check)) {
             (Some(Choice::Number(value)), Some(title)) if finding.limit.is_none() => {
@@ -276,10 +286,18 @@ pub fn painted(line: &str, word: &str, accent: Accent, paint: Paint) -> String {
     line.replacen(word, &paint.accent(accent, word), 1)
 }
 
-/// Loudness with the layout and renderer behind it, true peak, range, duration, format, profile.
-pub fn figures(sidecar: &Sidecar) -> String {
+/// Whether renders are told, one a line, in place of the file's own channels.
+fn is_object_based(sidecar: &Sidecar) -> bool {
+    let measured = sidecar.measured.as_ref();
+    measured.is_some_and(|measured| measured.scene.is_some())
+}
+
+/// Loudness with the layout behind it, true peak, range, unless they are told already; then
+/// duration, format, profile.
+fn figures(sidecar: &Sidecar) -> String {
     let mut parts: Vec<String> = Vec::new();
     match &sidecar.measured {
+        Some(_) if is_object_based(sidecar) => {}
         Some(measured) => parts.extend(measured_figures(measured)),
         None => parts.push("nothing could be measured".to_owned()),
     }
@@ -295,15 +313,12 @@ fn measured_figures(measured: &Measured) -> Vec<String> {
     let mut parts = Vec::new();
     match (&measured.measured_on, &measured.loudness) {
         (Some(on), Some(loudness)) => {
-            let renderer = match &on.renderer {
-                Some(renderer) => format!("rendered by {}", one_line(renderer)),
-                None => "the file's own channels".to_owned(),
-            };
             let value = match loudness.integrated_lufs {
                 Some(integrated) => format!("{:.1} LUFS", integrated.value()),
                 None => "no loudness (silent, or too short)".to_owned(),
             };
-            parts.push(format!("{value} on {} ({renderer})", one_line(&on.layout)));
+            let on = one_line(&on.layout);
+            parts.push(format!("{value} on {on} (the file's own channels)"));
         }
         _ => parts.push("no loudness: nobody says where the channels play".to_owned()),
     }

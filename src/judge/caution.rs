@@ -24,10 +24,13 @@ pub fn caution(facts: &Facts) -> Option<String> {
         reasons.push("samples that are no finite number".into());
     }
     if let Some(measured) = facts.measurements {
-        let peak = measured
-            .peaks
-            .sample_peak_dbfs
-            .map(|peak| peak.value())
+        // Of an object-based master the tracks may be low and their sum high.
+        let renders = measured.immersive.iter().flat_map(|of| &of.renders);
+        let peak = [&measured.peaks]
+            .into_iter()
+            .chain(renders.map(|render| &render.peaks))
+            .filter_map(|peaks| Some(peaks.sample_peak_dbfs?.value()))
+            .max_by(f64::total_cmp)
             .filter(|peak| *peak > OVER_FULL_SCALE_DB);
         if let Some(peak) = peak {
             reasons.push(format!("peaks {peak:.1} dB over full scale"));

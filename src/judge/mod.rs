@@ -31,23 +31,25 @@ pub use types::*;
 pub use verdict::judge;
 pub use words::asked;
 
-use crate::profile::{self, Profile, ProfileError, ProfileSet, Rule};
+use crate::profile::{self, Limit, Profile, ProfileError, ProfileSet, Rule};
 
 /// The built-in profiles and those in `folder`, checked against the catalogue.
 pub fn load_profiles(folder: Option<&Path>) -> Result<ProfileSet, ProfileError> {
     profile::load(&catalogue::known_checks(), folder)
 }
 
-/// Above which level the true-peak meter lists every place: the profile's ceiling, else full
-/// scale, and as far above it as the judge takes for equal.
+/// Above which level the true-peak meter lists every place: the lowest ceiling of the profile,
+/// else full scale, and as far above it as the judge takes for equal.
 pub fn over_ceiling_dbtp(profile: &Profile) -> f64 {
-    numbers::equal("dBTP") + ceiling(profile)
+    let ceilings = profile.limits_on("peaks.true_peak").filter_map(ceiling);
+    let lowest = ceilings.min_by(f64::total_cmp);
+    numbers::equal("dBTP") + lowest.unwrap_or(0.0)
 }
 
-fn ceiling(profile: &Profile) -> f64 {
-    match profile.limits_on("peaks.true_peak").map(|l| &l.rule).next() {
-        Some(Rule::AtMost(most) | Rule::Within(_, most)) => *most,
-        Some(Rule::Target { target, tolerance }) => target + tolerance,
-        _ => 0.0,
+fn ceiling(limit: &Limit) -> Option<f64> {
+    match &limit.rule {
+        Rule::AtMost(most) | Rule::Within(_, most) => Some(*most),
+        Rule::Target { target, tolerance } => Some(target + tolerance),
+        _ => None,
     }
 }

@@ -184,7 +184,21 @@ fn number(
             .retain(|place| place.value.is_some_and(beyond));
         places.total = places.listed.len() as u64;
     }
-    let (brief, detail) = in_brief(check, &told, &style, &reading, by, side, &places, phrase);
+    if check.id == "peaks.true_peak" {
+        // The meter lists places from the lowest ceiling of all limits on.
+        let high = value - by;
+        let over = |peak: f64| side == "above" && peak > high + equal;
+        let all = places.listed.len() as u64 == places.total;
+        places.listed.retain(|place| place.value.is_none_or(over));
+        if all {
+            places.total = places.listed.len() as u64;
+        }
+    }
+    let on_render = facts.measurements.is_some_and(|m| m.immersive.is_some());
+    let on = on_render.then(|| layout::spoken(&told.finding.subject).to_owned());
+    let (brief, detail) = in_brief(
+        check, &told, &style, &reading, by, side, &places, phrase, on,
+    );
     let detail = format!("{detail}asked: {asked_for}");
     told.says(says)
         .brief(brief, Some(detail))
@@ -230,8 +244,14 @@ fn in_brief(
     side: &str,
     places: &Places,
     phrase: Option<String>,
+    render: Option<String>,
 ) -> (String, String) {
     let on = &told.finding.subject;
+    // Of several renders the reason says which; of a file's own channels it is known.
+    let (where_, layout) = match &render {
+        Some(render) => (format!(" on the {render} render"), String::new()),
+        None => (String::new(), format!(" on {on}")),
+    };
     let how = if side == "above" {
         "too loud"
     } else {
@@ -239,17 +259,20 @@ fn in_brief(
     };
     let by = style.difference(by);
     match check.id {
-        "loudness.integrated" => (format!("{by} {how}"), format!("{reading} on {on}, ")),
+        "loudness.integrated" => (
+            format!("{by} {how}{where_}"),
+            format!("{reading}{layout}, "),
+        ),
         "loudness.short_term_max" | "loudness.momentary_max" => (
-            format!("{} {by} {how}", check.title),
-            format!("{reading} on {on}, "),
+            format!("{} {by} {how}{where_}", check.title),
+            format!("{reading}{layout}, "),
         ),
         "peaks.true_peak" if side == "above" && places.total > 0 => {
             let overs = match places.total {
                 1 => "1 true-peak over".to_owned(),
                 many => format!("{many} true-peak overs"),
             };
-            (overs, format!("highest {reading}, "))
+            (format!("{overs}{where_}"), format!("highest {reading}, "))
         }
         "levels.dc_offset" => (
             format!("{} {} on {on}", check.title, style.with_unit(reading)),

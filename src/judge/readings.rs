@@ -40,6 +40,20 @@ pub enum Reading {
     },
 }
 
+impl Reading {
+    /// The same, said of a render: two ears are no pair of loudspeakers.
+    fn on(mut self, render: &str) -> Self {
+        match &mut self {
+            Self::Number { subject, .. }
+            | Self::Word { subject, .. }
+            | Self::Nothing { subject, .. }
+            | Self::Unmeasured { subject, .. } => *subject = render.to_owned(),
+            Self::Lacking(_) => {}
+        }
+        self
+    }
+}
+
 /// Reads the value of a check on what the limit asks it of.
 pub fn read(check: &Check, limit: &Limit, facts: &Facts) -> Reading {
     match check.id {
@@ -149,7 +163,7 @@ fn read_render(check: &Check, render: &str, measured: &Measurements, facts: &Fac
         });
         let ears = immersive.binaural.as_ref().filter(|_| render == "binaural");
         if let Some(made) = of_layout.or(ears.map(|ears| &ears.measured)) {
-            return read_sound(check, made);
+            return read_sound(check, made).on(render);
         }
     }
     let own = measured
@@ -159,21 +173,31 @@ fn read_render(check: &Check, render: &str, measured: &Measurements, facts: &Fac
     if own {
         return read_sound(check, measured);
     }
-    let why = match facts.adm.and_then(|adm| adm.not_rendered) {
-        Some(why) => why.to_owned(),
-        None if facts.adm.is_some() && render == "binaural" => {
-            "no set of head-related responses is named in the configuration".to_owned()
-        }
-        None if facts.adm.is_some() => "that render was not made".to_owned(),
-        None => "the file has no audio definition metadata to render".to_owned(),
+    let spoken = layout::spoken(render);
+    let (why, brief) = match facts.adm.map(|adm| adm.not_rendered) {
+        // The fault behind it is told by a finding of its own.
+        Some(Some(why)) => (why, "not rendered, so not measured".to_owned()),
+        Some(None) if render == "binaural" => (
+            "no set of head-related responses is named in the configuration",
+            "no binaural render: no set of head-related responses is named".to_owned(),
+        ),
+        Some(None) => (
+            "that render was not made",
+            format!("no {spoken} render was made"),
+        ),
+        None => (
+            "the file has no audio definition metadata to render",
+            "no audio definition metadata to render".to_owned(),
+        ),
     };
     Reading::Unmeasured {
         subject: render.to_owned(),
         says: format!(
-            "{} was not measured: it is asked on the render to {render}, and {why}; a person must decide",
+            "{} was not measured: it is asked on the {spoken} render, and {why}; a person must \
+             decide",
             check.title
         ),
-        brief: format!("not measured on {render}: {why}"),
+        brief,
     }
 }
 

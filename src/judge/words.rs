@@ -35,6 +35,7 @@ impl Style {
             "LU" => style(" LU", " LU", 1),
             "dBTP" => style(" dBTP", " dB", 1),
             "dBFS" => style(" dBFS", " dB", 1),
+            "dB" => style(" dB", " dB", 1),
             "s" => style(" s", " s", 2),
             // Linear full scale in a profile and a sidecar, per cent for people.
             "FS" => Self {
@@ -44,6 +45,8 @@ impl Style {
             "Hz" => discrete(" Hz"),
             "bit" => discrete(" bit"),
             "channels" => discrete(" channels"),
+            "tracks" => discrete(" tracks"),
+            "objects" => discrete(" objects"),
             "runs" => discrete(" runs"),
             "samples" => discrete(" samples"),
             "deg" => style(" degrees", " degrees", 1),
@@ -75,10 +78,10 @@ impl Style {
     }
 
     pub fn with_unit(&self, number: &str) -> String {
-        match self.suffix {
-            " channels" if number == "1" => "1 channel".into(),
-            " runs" if number == "1" => "1 run".into(),
-            suffix => format!("{number}{suffix}"),
+        // Of things that are counted one stands in the singular.
+        match self.suffix.strip_suffix('s') {
+            Some(one) if self.discrete && number == "1" => format!("1{one}"),
+            _ => format!("{number}{}", self.suffix),
         }
     }
 

@@ -132,10 +132,7 @@ pub fn plain(story: &Story, placement: &Placement) -> String {
     if let Some(clear) = story.clear_line() {
         out += &format!("\n{clear}\n");
     }
-    for (title, facts) in [("Figures", &story.figures), ("The file", &story.file)] {
-        if facts.is_empty() {
-            continue;
-        }
+    for (title, facts) in story.lists() {
         out += &format!("\n{title}\n");
         for fact in facts {
             let first = format!("  {:16} ", fact.what);
@@ -218,11 +215,9 @@ pub fn fragment(story: &Story, placement: &Placement) -> Markup {
             @if let Some(clear) = story.clear_line() {
                 p.quiet { (clear) }
             }
-            @for (title, facts) in [("Figures", &story.figures), ("The file", &story.file)] {
-                @if !facts.is_empty() {
-                    h2 { (title) }
-                    (facts_fragment(facts))
-                }
+            @for (title, facts) in story.lists() {
+                h2 { (title) }
+                (facts_fragment(facts))
             }
         }
     }

@@ -6,6 +6,7 @@
 //! the bytes where they belong).
 
 mod face;
+mod heard;
 #[cfg(test)]
 pub(crate) mod invented;
 mod make;
@@ -19,4 +20,4 @@ pub use make::*;
 pub use name::{one_line, printable, unprintable};
 pub use note::note_text;
 pub use sidecar::*;
-pub use story::{Fact, Row, Story, asks_for_a_person, quantity, word};
+pub use story::{Fact, Row, Story, asks_for_a_person, is_figure, quantity, word};

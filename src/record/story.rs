@@ -6,6 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::heard;
 use super::name::one_line;
 use super::sidecar::*;
 use crate::judge::{Finding, Outcome, Verdict};
@@ -30,6 +31,9 @@ pub struct Story {
     pub clear: u64,
     /// Loudness and peaks, each with the layout and renderer it was read on.
     pub figures: Vec<Fact>,
+    /// Of an object-based master: what its metadata hold, and what was rendered.
+    #[serde(default)]
+    pub master: Vec<Fact>,
     /// Name, digest, format, profile, tool.
     pub file: Vec<Fact>,
     /// BLAKE3 of the bytes; `None` where they could not be read.
@@ -77,7 +81,7 @@ impl Fact {
 const PLACES_TOLD: usize = 5;
 
 /// Checks whose value is among the figures: where nothing was asked, there is nothing to note.
-const FIGURES: [&str; 7] = [
+const FIGURES: [&str; 12] = [
     "loudness.integrated",
     "loudness.momentary_max",
     "loudness.short_term_max",
@@ -85,6 +89,11 @@ const FIGURES: [&str; 7] = [
     "peaks.true_peak",
     "peaks.sample_peak",
     "peaks.peak_to_loudness",
+    "immersive.track_count",
+    "immersive.object_count",
+    "immersive.bed_layout",
+    "immersive.bed_against_objects",
+    "immersive.fold_headroom",
 ];
 
 impl Story {
@@ -102,11 +111,15 @@ impl Story {
                 .map(|finding| row(finding, title))
                 .collect(),
             notes: with(Outcome::Note)
-                .filter(|f| f.limit.is_some() || !FIGURES.contains(&f.check.as_str()))
+                .filter(|f| f.limit.is_some() || !is_figure(&f.check))
                 .map(|f| one_line(&f.says))
                 .collect(),
             clear: with(Outcome::Clear).count() as u64,
             figures: sidecar.measured.as_ref().map_or(Vec::new(), figures),
+            master: sidecar.measured.as_ref().map_or(Vec::new(), |measured| {
+                let tracks = sidecar.format.as_ref().map(|format| format.channels);
+                heard::master(measured, tracks)
+            }),
             file: file(sidecar),
             blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
         }
@@ -136,6 +149,17 @@ impl Story {
         (told, sentence)
     }
 
+    /// What stands at the end of every face, each list under its name.
+    pub fn lists(&self) -> impl Iterator<Item = (&'static str, &[Fact])> {
+        [
+            ("Figures", self.figures.as_slice()),
+            ("The master", &self.master),
+            ("The file", &self.file),
+        ]
+        .into_iter()
+        .filter(|(_, facts)| !facts.is_empty())
+    }
+
     /// `41 other checks clear`; `None` where there is nothing to count.
     pub fn clear_line(&self) -> Option<String> {
         let other = if self.rows.is_empty() { "" } else { "other " };
@@ -147,6 +171,11 @@ impl Story {
         // The reason of a clear file says just that.
         (line != self.reason).then_some(line)
     }
+}
+
+/// Whether a check's value stands among the figures of every face.
+pub fn is_figure(check: &str) -> bool {
+    FIGURES.contains(&check)
 }
 
 /// Whether a finding is one of a [`Story`]'s rows. What is clear is not, nor what was only noted,
@@ -316,23 +345,15 @@ fn place(place: &Place, unit: &str) -> String {
 }
 
 fn figures(measured: &Measured) -> Vec<Fact> {
+    if measured.scene.is_some() {
+        return heard::figures(measured);
+    }
     let mut all = Vec::new();
-    let own = measured.measured_on.as_ref();
-    let on = match own {
-        Some(own) => match &own.renderer {
-            Some(renderer) => format!("{} by {renderer}", own.layout),
-            None => format!("{}, the file's own channels", own.layout),
-        },
+    let on = match &measured.measured_on {
+        Some(own) => format!("{}, the file's own channels", own.layout),
         None => "the file's own channels".into(),
     };
     push_figures(&mut all, &on, measured.loudness.as_ref(), &measured.peaks);
-    for (layout, render) in &measured.renders {
-        let on = match own.and_then(|own| own.renderer.as_ref()) {
-            Some(renderer) => format!("{layout} by {renderer}"),
-            None => layout.clone(),
-        };
-        push_figures(&mut all, &on, render.loudness.as_ref(), &render.peaks);
-    }
     all
 }
 

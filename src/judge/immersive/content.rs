@@ -34,7 +34,8 @@ pub(super) fn found(check: &Check, facts: &Facts) -> Vec<Found> {
                 severity: check.severity,
                 subject: "file".into(),
                 says: oddity.says.clone(),
-                count: oddity.count,
+                // An oddity counts bytes and samples as well as faults.
+                count: 1,
                 at_s: oddity.at.map(|at| at.0),
             })
             .collect()

@@ -5,12 +5,14 @@
 //! profile, which may soften, sharpen or switch off.
 
 mod content;
+mod names;
 mod numbers;
 mod table;
 
 pub use numbers::read;
 pub use table::IMMERSIVE;
 
+use self::names::Who;
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::told::Told;
@@ -81,20 +83,45 @@ pub(in crate::judge) fn tell(
             });
         }
     }
-    let says = match (found.len(), total) {
-        (1, 1) => worst.says.clone(),
-        (1, many) => format!("{}, and {} more like it there", worst.says, many - 1),
-        (_, many) => format!("{}, and {} more such places", worst.says, many - 1),
+    let who = Who::of(facts, &worst.subject);
+    let mut says = match &who {
+        Some(who) if !who.is_told_in(&worst.says) => format!("{}: {}", who.in_words(), worst.says),
+        _ => worst.says.clone(),
     };
+    match (found.len(), total) {
+        (1, 1) => {}
+        (1, many) => says.push_str(&format!(", and {} more like it there", many - 1)),
+        (_, many) => says.push_str(&format!(", and {} more such places", many - 1)),
+    }
     let told = Told::new(check, worst.subject.clone(), source)
         .limit(words)
         .places(&places)
-        .brief(format!("{}: {}", check.title, worst.says), None)
         .says(says);
+    let told = match worst.subject.as_str() {
+        // The container's own check says the same, and is told once in the verdict's reason.
+        "file" => told.brief(format!("{}: {}", check.title, worst.says), None),
+        _ => told.brief(check.title, Some(detail(check, worst, who, total))),
+    };
     Some(match severity {
         Severity::Note => told.noted(),
         severity => told.failed(severity),
     })
+}
+
+/// What stands in brackets behind the fault's name in the verdict's reason: whose fault it is,
+/// and only where no element has it, what it is.
+fn detail(check: &Check, worst: &Found, who: Option<Who>, total: u64) -> String {
+    let of_the_file = check.id.ends_with("-disagrees") || check.id.contains(".format-");
+    let words = match who.filter(|_| !of_the_file) {
+        Some(who) => who.in_words(),
+        None => worst.says.clone(),
+    };
+    // The brackets of the reason hold no others.
+    let mut detail = words.replace(" (", ", ").replace(['(', ')'], "");
+    if total > 1 {
+        detail.push_str(&format!(", and {} more", total - 1));
+    }
+    detail
 }
 
 fn found(check: &Check, facts: &Facts) -> Vec<Found> {
