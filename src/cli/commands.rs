@@ -78,7 +78,9 @@ fn profiles(name: Option<&str>, config: Option<PathBuf>, out: &mut Output) -> an
     Ok(Exit::Fine)
 }
 
-fn unit_of(check: &str) -> &'static str {
+fn unit_of(limit: &str) -> &'static str {
+    // A limit on one render is named `check@layout`.
+    let check = limit.split('@').next().unwrap_or(limit);
     judge::check(check).map_or("", |check| check.unit)
 }
 

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use crate::config::{Config, MailSecurity, OtherFiles, RecordPlace, Watch, WatchKind};
 use crate::judge::{self, Check};
+use crate::layout;
 use crate::profile::{Limit, Profile, Rule, Severity};
 
 use crate::record::{one_line, printable};
@@ -73,6 +74,11 @@ pub fn profile(
         );
         out.push_str(&text::hanging("  ", &says, columns));
     }
+    if let Some(renders) = &profile.renders {
+        let renders: Vec<String> = renders.iter().map(|render| both_names(render)).collect();
+        let says = format!("object-based files are rendered to {}", renders.join(", "));
+        out.push_str(&text::hanging("  ", &says, columns));
+    }
     out.push('\n');
     let rows: Vec<Vec<String>> = profile
         .limits
@@ -96,11 +102,19 @@ pub fn profile(
     out
 }
 
+/// `5.1 (0+5+0)`
+fn both_names(render: &str) -> String {
+    match layout::spoken(render) {
+        same if same == render => one_line(render),
+        spoken => format!("{spoken} ({})", one_line(render)),
+    }
+}
+
 /// On which render, how far passing it only advises, and whose limit it is.
 fn conditions(limit: &Limit) -> String {
     let mut parts = Vec::new();
     if let Some(render) = &limit.render {
-        parts.push(format!("on {}", one_line(render)));
+        parts.push(format!("on {}", both_names(render)));
     }
     if limit.margin > 0.0 {
         parts.push(format!(
@@ -214,6 +228,9 @@ pub fn config(config: &Config, columns: usize) -> String {
         "crew      ",
         &text::counted(config.crew.threads as u64, "file at once", "files at once"),
     );
+    if let Some(head) = &config.render.head {
+        say("binaural  ", &format!("heard through {}", shown(head)));
+    }
     say(
         "profiles  ",
         &format!("built in, and those in {}", shown(&config.profiles_folder)),
@@ -357,7 +374,7 @@ tallow: Tallow Street master
   abababababababababababababababababababababababababababababababab
 
   stop  loudness.integrated  at most -18.0 LUFS
-        on 0+5+0; passing it by 0.1 or less only advises; house rule of the
+        on 5.1 (0+5+0); passing it by 0.1 or less only advises; house rule of the
         invented studio
   stop  peaks.true_peak      at most -1.0 dBTP
         house rule of the invented studio

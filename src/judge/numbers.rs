@@ -52,6 +52,8 @@ pub fn judge(check: &Check, limit: &Limit, facts: &Facts) -> Told {
         Reading::Nothing { subject, says } => match limit.rule {
             Rule::AtMost(_) => told(&subject).says(says),
             Rule::Report => told(&subject).says(says).noted(),
+            // A programme need not say how long it is (ITU-R BS.2076-2, clause 5.8.1).
+            _ if check.id == "immersive.programme_length" => told(&subject).says(says),
             _ => told(&subject).says(says).unmeasured(weight),
         },
         Reading::Unmeasured {

@@ -175,8 +175,11 @@ fn read_render(check: &Check, render: &str, measured: &Measurements, facts: &Fac
     }
     let spoken = layout::spoken(render);
     let (why, brief) = match facts.adm.map(|adm| adm.not_rendered) {
-        // The fault behind it is told by a finding of its own.
-        Some(Some(why)) => (why, "not rendered, so not measured".to_owned()),
+        // Why stands among the figures, and most often it is a fault with a finding of its own.
+        Some(Some(_)) => (
+            "the master could not be rendered",
+            "the master could not be rendered".to_owned(),
+        ),
         Some(None) if render == "binaural" => (
             "no set of head-related responses is named in the configuration",
             "no binaural render: no set of head-related responses is named".to_owned(),

@@ -71,7 +71,12 @@ pub(super) fn master(measured: &Measured, tracks: Option<usize>) -> Vec<Fact> {
     }
     if !scene.other_programmes.is_empty() {
         let others: Vec<String> = scene.other_programmes.iter().map(named).collect();
-        push("also in the file", &others.join("; "));
+        let what = match (&scene.programme, others.len()) {
+            (Some(_), _) => "not rendered",
+            (None, 1) => "programme",
+            (None, _) => "programmes",
+        };
+        push(what, &others.join("; "));
     }
     let counts: Vec<String> = [
         (tracks.unwrap_or(0), "track", "tracks"),
@@ -128,7 +133,7 @@ fn bed_in_words(bed: &str) -> String {
     match layout::by_name(bed) {
         Some(known) if layout::RENDERABLE.contains(&known.name) => both_names(known.name),
         Some(known) => format!(
-            "{}, no layout of BS.2051: its channels were placed by their labels",
+            "{} (no layout of BS.2051: placed by its labels)",
             known.name
         ),
         None => format!("no usual layout: {bed}"),
@@ -144,10 +149,10 @@ fn sound(loudness: Option<&Loudness>, peaks: &Peaks) -> String {
         Some(peak) => format!("true peak {}", quantity(peak.value(), "dBTP", 1)),
         None => "no true peak (silent)".to_owned(),
     });
-    if let Some(range) = loudness.and_then(|heard| heard.range_lu) {
-        let stable = loudness.is_some_and(|heard| heard.range_stable);
-        let doubt = if stable { "" } else { ", unstable under 60 s" };
-        parts.push(format!("range {}{doubt}", quantity(range.value(), "LU", 1)));
+    // Under 60 s a range says little; the record has it.
+    let stable = loudness.filter(|heard| heard.range_stable);
+    if let Some(range) = stable.and_then(|heard| heard.range_lu) {
+        parts.push(format!("range {}", quantity(range.value(), "LU", 1)));
     }
     parts.join(", ")
 }
@@ -174,9 +179,7 @@ fn parts(measured: &Measured) -> Vec<Fact> {
             let mut says = format!("bed {} {way} objects", quantity(by.abs(), "LU", 1));
             if let Some([low, _, high]) = parts.short_term_difference_lu {
                 let [low, high] = [low, high].map(|end| signed(end.value()));
-                says.push_str(&format!(
-                    "; over time {low} to {high} LU (bed less objects)"
-                ));
+                says.push_str(&format!(", short-term {low} to {high} LU"));
             }
             all.push(Fact::new("difference", says));
         }
@@ -204,5 +207,93 @@ fn signed(value: f64) -> String {
         "0.0" => number.to_owned(),
         less if less.starts_with('-') => less.to_owned(),
         more => format!("+{more}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Story, invented};
+    use super::*;
+
+    fn told(facts: &[Fact]) -> Vec<String> {
+        let lines = facts.iter();
+        lines
+            .map(|fact| format!("{}: {}", fact.what, fact.is))
+            .collect()
+    }
+
+    #[test]
+    fn the_renders_stand_on_one_list_the_main_one_first_and_the_ears_last() {
+        let sidecar = invented::immersive("x.wav");
+        let story = Story::of(&sidecar, &|_| None);
+        assert_eq!(
+            told(&story.figures),
+            [
+                "5.1, 0+5+0: -16.4 LUFS, true peak -0.3 dBTP, range 6.3 LU",
+                "stereo, 0+2+0: -17.2 LUFS, true peak -0.3 dBTP, range 6.3 LU",
+                "7.1.4, 4+7+0: -16.9 LUFS, true peak -0.3 dBTP, range 6.3 LU",
+                "binaural, proxy: -17.8 LUFS, true peak -0.3 dBTP, range 6.3 LU",
+                "bed alone: -20.1 LUFS in 5.1",
+                "objects alone: -18.9 LUFS in 5.1",
+                "difference: bed 1.2 LU under objects, short-term -4.1 to +2.0 LU",
+                "in stereo: true peak 2.6 dB higher than in 5.1, at 0:42.113",
+                "heard through: an invented head, BLAKE3 4b4b4b4b4b4b4b4b…, over 4+7+0; \
+                 another head reads otherwise",
+                "rendered by: an invented renderer 1.0",
+                "tracks: highest sample -0.4 dBFS, before rendering",
+            ]
+        );
+    }
+
+    #[test]
+    fn what_was_taken_for_what_is_said() {
+        let sidecar = invented::immersive("x.wav");
+        let story = Story::of(&sidecar, &|_| None);
+        assert_eq!(
+            told(&story.master),
+            [
+                "programme: Main (APR_1001)",
+                "not rendered: Without voice (APR_1002)",
+                "holds: 22 tracks, 10 bed channels, 12 objects",
+                "bed: 7.1.2 (no layout of BS.2051: placed by its labels)",
+                "LFE: track 4 by its label alone (LFE1): no frequency element; rendered as \
+                 low-frequency",
+                "metadata: ITU-R BS.2076-2",
+                "remark: of 2 programmes the one with the lowest id is rendered",
+            ]
+        );
+    }
+
+    #[test]
+    fn a_master_that_was_not_rendered_says_why_in_place_of_figures() {
+        let mut sidecar = invented::immersive("x.wav");
+        let measured = sidecar.measured.as_mut().unwrap();
+        measured.renders.clear();
+        (measured.parts, measured.fold, measured.lfe) = (None, None, Vec::new());
+        measured.scene = Some(SceneFacts {
+            not_rendered: Some("AC_00031001: block 9 ends after its audioObject".into()),
+            ..SceneFacts::default()
+        });
+        let story = Story::of(&sidecar, &|_| None);
+        assert_eq!(
+            told(&story.figures),
+            [
+                "not rendered: AC_00031001: block 9 ends after its audioObject",
+                "tracks: highest sample -0.4 dBFS, before rendering",
+            ]
+        );
+        assert_eq!(told(&story.master), ["holds: 22 tracks"]);
+    }
+
+    #[test]
+    fn one_part_alone_has_no_difference() {
+        let mut sidecar = invented::immersive("x.wav");
+        let parts = sidecar.measured.as_mut().unwrap().parts.as_mut().unwrap();
+        (parts.bed, parts.bed_less_objects_lu) = (None, None);
+        let says = told(&figures(sidecar.measured.as_ref().unwrap())).join("\n");
+        assert!(
+            says.contains("objects alone") && !says.contains("bed"),
+            "{says}"
+        );
     }
 }

@@ -4,13 +4,14 @@ use std::collections::BTreeMap;
 
 use jiff::ZonedDateTime;
 
-use super::{Revision, Sidecar, sidecar, unread};
+use super::{Head, Named, Render, Revision, SceneFacts, Sidecar, sidecar, unread};
 use crate::intake::Identity;
 use crate::judge::{Finding, Judgement, Outcome, Verdict};
 use crate::layout;
 use crate::ledger::{CustodyEvent, CustodyEventKind};
 use crate::measure::*;
 use crate::profile::{Choice, Profile};
+use crate::render::binaural::HeadSetFacts;
 use crate::specimen::*;
 use crate::units::*;
 use crate::weigh::Weighed;
@@ -257,6 +258,100 @@ pub fn stopped(name: &str) -> Sidecar {
     )
 }
 
+/// An object-based master that is 1.6 LU too loud on its 5.1 render, with everything that can be
+/// told of one.
+pub fn immersive(name: &str) -> Sidecar {
+    const RENDERER: &str = "an invented renderer 1.0";
+    let mut sidecar = stopped(name);
+    let measured = sidecar.measured.as_mut().expect("it was measured");
+    let loudness = |integrated: f64| Loudness {
+        integrated_lufs: Lufs::new(integrated),
+        range_lu: Lu::new(6.3),
+        range_stable: true,
+        ..Loudness::default()
+    };
+    let render = |layout: &str, integrated: f64, head: Option<Head>| Render {
+        loudness: Some(loudness(integrated)),
+        peaks: measured.peaks.clone(),
+        measured_on: Some(MeasuredOn {
+            layout: layout.into(),
+            labels: Vec::new(),
+            weights: Vec::new(),
+            renderer: Some(match &head {
+                Some(head) => format!("{RENDERER}, {}", head.set.name),
+                None => RENDERER.into(),
+            }),
+        }),
+        channels: Vec::new(),
+        head,
+    };
+    let head = Head {
+        set: HeadSetFacts {
+            name: "an invented head".into(),
+            digest_blake3: "4b".repeat(32),
+            taps: 256,
+            sample_rate_hz: 48_000.0,
+            licence: String::new(),
+            directions: 710,
+        },
+        virtual_layout: "4+7+0".into(),
+    };
+    let named = |id: &str, name: &str| Named {
+        id: id.into(),
+        name: name.into(),
+    };
+    let renders = [
+        ("0+2+0", render("0+2+0", -17.2, None)),
+        ("0+5+0", render("0+5+0", -16.4, None)),
+        ("4+7+0", render("4+7+0", -16.9, None)),
+        ("binaural", render("0+2+0", -17.8, Some(head))),
+    ];
+    measured.measured_on = renders[1].1.measured_on.clone();
+    measured.renders = renders.map(|(on, render)| (on.into(), render)).into();
+    measured.scene = Some(SceneFacts {
+        version: Some("ITU-R_BS.2076-2".into()),
+        programme: Some(named("APR_1001", "Main")),
+        other_programmes: vec![named("APR_1002", "Without voice")],
+        bed_layout: Some("7.1.2".into()),
+        bed_channels: 10,
+        objects: 12,
+        hoa_groups: 0,
+        remarks: vec!["of 2 programmes the one with the lowest id is rendered".into()],
+        not_rendered: None,
+    });
+    measured.parts = Some(Parts {
+        layout: "0+5+0".into(),
+        renderer: RENDERER.into(),
+        bed: Some(loudness(-20.1)),
+        objects: Some(loudness(-18.9)),
+        bed_less_objects_lu: Lu::new(-1.2),
+        short_term_difference_lu: Some([-4.1, -1.0, 2.0].map(|lu| Lu::new(lu).expect("finite"))),
+        ..Parts::default()
+    });
+    measured.lfe = vec![LfeFacts {
+        channel: "AC_00031004".into(),
+        label: Some("LFE1".into()),
+        track: 4,
+        declared: false,
+        rms_dbfs: Dbfs::from_linear(0.1),
+        sample_peak_dbfs: Dbfs::from_linear(0.3),
+        high_less_low_db: Some(-50.0),
+    }];
+    measured.fold = Some(Fold {
+        from: "0+5+0".into(),
+        to: "0+2+0".into(),
+        headroom_lost_db: Some(2.6),
+        true_peak_dbtp: DbTp::from_linear(0.9),
+        loudness_change_lu: Lu::new(-0.8),
+        at_s: Some(Seconds(42.113)),
+    });
+    let format = sidecar.format.as_mut().expect("it has a format");
+    format.channels = 22;
+    format.channel_labels = None;
+    format.layout = None;
+    sidecar
+}
+
 /// One of each kind, for tests that must hold for all.
 pub fn all_kinds() -> Vec<Sidecar> {
     let revision = Some(Revision {
@@ -286,6 +381,7 @@ pub fn all_kinds() -> Vec<Sidecar> {
     vec![
         stopped("Harbour Lights_MI04_48k24.wav"),
         of(&clear),
+        immersive("Harbour Lights_MI05_immersive.wav"),
         of(&weighed_rubbish()),
         unread(
             &identity(),

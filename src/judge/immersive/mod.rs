@@ -29,6 +29,7 @@ pub(in crate::judge) struct Found {
     pub subject: String,
     pub says: String,
     pub count: u64,
+    /// Seconds from the start of the object.
     pub at_s: Option<f64>,
 }
 
@@ -73,19 +74,21 @@ pub(in crate::judge) fn tell(
         .fold(0, |sum, one| sum.saturating_add(one.count));
     let mut places = Places::default();
     for one in &found {
-        if let Some(at) = one.at_s {
+        let start = names::start_s(facts, &one.subject);
+        if let Some(at) = one.at_s.zip(start).map(|(at, start)| at + start) {
             places.push(Place {
                 start_s: Seconds(at),
                 end_s: Seconds(at),
                 start_frame: Frames((at * f64::from(facts.sample_rate_hz())).round() as u64),
-                channel: Some(one.subject.clone()),
+                channel: (one.subject != worst.subject).then(|| one.subject.clone()),
                 value: None,
             });
         }
     }
     let who = Who::of(facts, &worst.subject);
+    // The id stands beside every finding: here it is the name that tells.
     let mut says = match &who {
-        Some(who) if !who.is_told_in(&worst.says) => format!("{}: {}", who.in_words(), worst.says),
+        Some(who) if !who.is_told_in(&worst.says) => format!("{}: {}", who.short(), worst.says),
         _ => worst.says.clone(),
     };
     match (found.len(), total) {

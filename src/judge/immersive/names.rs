@@ -3,6 +3,8 @@
 //! In: a finding's subject, as the metadata write it. Out: the element's name and its id.
 
 use crate::adm::Model;
+use crate::adm::model::AudioObject;
+use crate::adm::time::AdmTime;
 use crate::judge::facts::Facts;
 
 /// Longer names are cut: they stand in sentences. Own choice.
@@ -41,9 +43,14 @@ impl Who {
         }
     }
 
+    /// The name, or the id where there is none.
+    pub fn short(&self) -> &str {
+        self.name.as_ref().unwrap_or(&self.id)
+    }
+
     /// Whether a sentence says already whom it is about.
     pub fn is_told_in(&self, says: &str) -> bool {
-        says.contains(self.name.as_ref().unwrap_or(&self.id).as_str())
+        says.contains(self.short())
     }
 }
 
@@ -68,6 +75,26 @@ fn name<'a>(model: &'a Model, kind: &str, id: &str) -> Option<&'a str> {
             .map(|object| &*object.name),
         _ => None,
     }
+}
+
+/// Where in the file the times of an element's blocks are counted from: the start of the object
+/// that plays it. `None` where several do, from different starts.
+pub fn start_s(facts: &Facts, subject: &str) -> Option<f64> {
+    let Some(adm) = facts.adm else {
+        return Some(0.0);
+    };
+    let (model, id) = (adm.model, subject.split(',').next().unwrap_or_default());
+    let plays = |object: &&AudioObject| {
+        let uids = object.track_uids.iter().flatten();
+        let mut channels = uids
+            .filter_map(|uid| model.track_uid(uid))
+            .filter_map(|uid| model.channel_of(uid));
+        object.id == id || channels.any(|channel| model.channels[channel].id == id)
+    };
+    let mut starts = (model.objects.iter().filter(plays))
+        .map(|object| object.start.map_or(0.0, AdmTime::seconds));
+    let first = starts.next().unwrap_or(0.0);
+    starts.all(|start| start == first).then_some(first)
 }
 
 fn cut(name: &str) -> String {

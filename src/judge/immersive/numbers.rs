@@ -32,7 +32,7 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
                 scene.items.iter().filter(|item| !item.is_bed()).count() as f64,
                 "file",
             ),
-            None => not_rendered(check, adm.not_rendered),
+            None => not_rendered(check),
         },
         "immersive.bed_layout" => match adm.scene {
             Some(scene) => {
@@ -45,8 +45,9 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
                     None => Reading::Lacking("the master has no bed".into()),
                 }
             }
-            None => not_rendered(check, adm.not_rendered),
+            None => not_rendered(check),
         },
+        "immersive.programme_length" if adm.scene.is_none() => not_rendered(check),
         "immersive.programme_length" => {
             let end = adm
                 .scene
@@ -68,7 +69,7 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
             .and_then(|measured| measured.immersive.as_deref())
         {
             Some(immersive) => on_render(check, immersive, facts),
-            None => not_rendered(check, adm.not_rendered),
+            None => not_rendered(check),
         },
     }
 }
@@ -76,13 +77,14 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
 fn unmeasured(check: &Check, why: &str) -> Reading {
     Reading::Unmeasured {
         subject: "file".into(),
-        says: format!("{} was not measured: {why}", check.title),
-        brief: format!("not measured: {why}"),
+        says: format!("{}: not measured, {why}", check.title),
+        brief: why.to_owned(),
     }
 }
 
-fn not_rendered(check: &Check, why: Option<&str>) -> Reading {
-    unmeasured(check, why.unwrap_or("the master was not rendered"))
+/// Why stands among the figures, once for all that is missing.
+fn not_rendered(check: &Check) -> Reading {
+    unmeasured(check, "the master could not be rendered")
 }
 
 fn on_render(check: &Check, immersive: &Immersive, facts: &Facts) -> Reading {

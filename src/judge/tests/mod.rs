@@ -3,6 +3,7 @@
 
 mod catalogued;
 mod faulty;
+mod immersive;
 mod limited;
 mod properties;
 mod unmeasured;

@@ -73,7 +73,7 @@ fn a_file_that_is_too_short_for_a_window_says_so() {
 }
 
 #[test]
-fn a_render_that_is_not_built_stops_as_unmeasured() {
+fn what_is_asked_on_a_render_of_a_file_that_has_none_stops_as_unmeasured() {
     let judgement = file("7.1.4").by("immersive-music");
     assert_eq!(judgement.verdict, Verdict::Stop);
     let found = finding(&judgement, "loudness.integrated");
@@ -84,7 +84,7 @@ fn a_render_that_is_not_built_stops_as_unmeasured() {
     assert!(
         judgement
             .reason
-            .contains("not measured on 0+5+0: that render is not built yet"),
+            .contains("no audio definition metadata to render"),
         "{}",
         judgement.reason
     );
