@@ -4,7 +4,8 @@
 //! A [`Voice`] walks the blocks of its channel in file order and hands out [`Stretch`]es: so
 //! many samples with fixed gains, or on a ramp between two sets. Times are exact fractions: a
 //! sample `s` belongs to a block when `start * rate <= s < end * rate`, and a ramp is read at the
-//! sample's true place between its fractional ends. Knows nothing of panning: gains come from
+//! sample's true place between its fractional ends. What runs over by no more than a sample is
+//! rounding and is cut; more is an error. Knows nothing of panning: gains come from
 //! whoever is asked for a block.
 
 use super::RenderError;
@@ -142,37 +143,48 @@ impl Timeline {
     /// Goes to the next block. `timing` gives block `index`, or `None` after the last.
     ///
     /// Errors on overlapping blocks and on a ramp longer than its block, which BS.2127-1 (clause
-    /// 6) has no meaning for.
+    /// 6) has no meaning for. A block that reaches into the next by a sample or less ends there.
     pub(super) fn advance(
         &mut self,
         timing: impl Fn(usize) -> Option<Timing>,
     ) -> Result<Step, RenderError> {
         let index = self.next;
-        let Some(timing) = timing(index) else {
+        let Some(Timing { time, glide }) = timing(index) else {
             return Ok(Step::Done);
         };
         self.next += 1;
-        let span = self.place(index, timing.time)?;
+        let mut span = self.place(index, time)?;
         if let Some(last_end) = self.last_end
             && last_end.is_none_or(|end| span.start < end)
         {
             return Err(RenderError::Overlap { block: index });
         }
+        let following = timing(index + 1).and_then(|next| self.start_of(next.time));
+        if let (Some(end), Some(following)) = (span.end, following)
+            && following < end
+            && span.start <= following
+            && self.is_rounding(following, end)
+        {
+            span.end = Some(following);
+        }
         let follows = self.last_end.is_some_and(|end| end == Some(span.start));
         self.last_end = Some(span.end);
-        let target = match timing.glide {
-            Some(Glide::Whole) if follows => span.end,
-            Some(Glide::Within(Some(length))) if follows => Some(span.start.plus(length.instant())),
-            _ => Some(span.start),
-        };
         // Checked even where there is nothing to fade from: the block is wrong all the same.
-        if let Some(Glide::Within(Some(length))) = timing.glide
-            && span
-                .end
-                .is_some_and(|end| span.start.plus(length.instant()) > end)
-        {
-            return Err(RenderError::Interpolation { block: index });
-        }
+        let glide_end = match glide {
+            Some(Glide::Whole) => span.end,
+            Some(Glide::Within(Some(length))) => {
+                let glide_end = span.start.plus(length.instant());
+                match span.end {
+                    Some(end) if end < glide_end && self.is_rounding(end, glide_end) => Some(end),
+                    Some(end) if end < glide_end => {
+                        return Err(RenderError::Interpolation { block: index });
+                    }
+                    _ => Some(glide_end),
+                }
+            }
+            Some(Glide::Within(None)) | None => Some(span.start),
+        };
+        let target = if follows { glide_end } else { Some(span.start) };
         let first = span.start.first_sample(self.sample_rate);
         let last = span
             .end
@@ -210,8 +222,24 @@ impl Timeline {
         Ok(Step::Block { index })
     }
 
+    fn object_start(&self) -> Instant {
+        self.object.start.map_or(Instant::ZERO, AdmTime::instant)
+    }
+
+    /// When a block with an rtime starts.
+    fn start_of(&self, time: BlockTime) -> Option<Instant> {
+        Some(self.object_start().plus(time.rtime?.instant()))
+    }
+
+    /// Whether two times in order differ by no more than a sample: times with five decimals
+    /// cannot hit sample borders, and those of most masters were rounded apart.
+    fn is_rounding(&self, before: Instant, after: Instant) -> bool {
+        // A billionth of a sample is far under what any time is written with.
+        after.samples(self.sample_rate) - before.samples(self.sample_rate) <= 1.0 + 1e-9
+    }
+
     fn place(&self, index: usize, time: BlockTime) -> Result<Span, RenderError> {
-        let object_start = self.object.start.map_or(Instant::ZERO, AdmTime::instant);
+        let object_start = self.object_start();
         let object_end = self
             .object
             .duration
@@ -219,9 +247,14 @@ impl Timeline {
         match (time.rtime, time.duration) {
             (Some(rtime), Some(duration)) => {
                 let start = object_start.plus(rtime.instant());
-                let end = start.plus(duration.instant());
-                if object_end.is_some_and(|object_end| end > object_end) {
-                    return Err(RenderError::OutsideObject { block: index });
+                let mut end = start.plus(duration.instant());
+                if let Some(object_end) = object_end
+                    && object_end < end
+                {
+                    if object_end < start || !self.is_rounding(object_end, end) {
+                        return Err(RenderError::OutsideObject { block: index });
+                    }
+                    end = object_end;
                 }
                 Ok(Span {
                     start,
