@@ -41,9 +41,9 @@ pub(super) struct BandMeter {
 
 impl BandMeter {
     pub(super) fn new(sample_rate: u32, block: usize) -> Self {
-        // The largest power of two in the block. A Hann window leaves the block's ends out
-        // anyway.
-        let window = (block + 1).next_power_of_two() / 2;
+        // 43 ms at 48 kHz: twice that would cost twice as much and say the same, since both
+        // files are looked at through the same window.
+        let window = (block / 2 + 1).next_power_of_two() / 2;
         let forward = RealFftPlanner::new().plan_fft_forward(window);
         let taper: Vec<f32> = (0..window)
             .map(|n| {

@@ -9,6 +9,9 @@ use std::collections::VecDeque;
 /// 80 dB above full scale: beyond lies nothing but broken floats, whose squares run over.
 const LARGEST: f32 = 1e4;
 
+/// Frames that are rounded at once, so that the loop has no ends of a ring in it.
+const PIECE: usize = 1024;
+
 #[derive(Debug)]
 pub(super) struct Buffer {
     tracks: Vec<VecDeque<f32>>,
@@ -32,16 +35,21 @@ impl Buffer {
     /// Takes a block; `wanted` tells which tracks are kept. Tracks that are shorter than the
     /// longest, or not there, are filled with silence.
     pub(super) fn feed(&mut self, block: &[&[f64]], wanted: &[bool]) {
+        let mut piece = [0.0; PIECE];
         let frames = block.iter().map(|track| track.len()).max().unwrap_or(0);
         for (index, (kept, &wanted)) in self.tracks.iter_mut().zip(wanted).enumerate() {
             if !wanted {
                 continue;
             }
             let samples = block.get(index).copied().unwrap_or(&[]);
-            kept.extend(samples.iter().map(|&sample| {
-                let sample = sample as f32;
-                if sample.abs() <= LARGEST { sample } else { 0.0 }
-            }));
+            for samples in samples.chunks(PIECE) {
+                let piece = &mut piece[..samples.len()];
+                for (kept, &sample) in piece.iter_mut().zip(samples) {
+                    let sample = sample as f32;
+                    *kept = if sample.abs() <= LARGEST { sample } else { 0.0 };
+                }
+                kept.extend(&*piece);
+            }
             kept.extend(std::iter::repeat_n(0.0, frames - samples.len()));
         }
         self.fed += frames as u64;

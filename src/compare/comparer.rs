@@ -93,7 +93,7 @@ impl Comparer {
             mix_samples: Buffer::new(mix.tracks),
             searches: Searches::new(sample_rate, silence, limits.confidence),
             meter: BandMeter::new(sample_rate, block),
-            scratch: vec![0.0; block],
+            scratch: vec![0.0; block / 5],
             block: block as i64,
             looked: 0,
         })
@@ -171,11 +171,16 @@ impl Comparer {
     /// One step: offsets about the block that ends at `end`, levels of one `DELAY` earlier.
     fn look(&mut self, end: i64) {
         let silence = 10_f64.powf(self.limits.silence_dbfs / 10.0) as f32;
-        for index in 0..self.tracks.len() {
+        // A fifth of the block tells whether it sounds.
+        let middle = end - (self.block + self.scratch.len() as i64) / 2;
+        self.searches.next_block();
+        let count = self.tracks.len();
+        // Another track is the first each time, so that each comes to its search.
+        let first = usize::try_from(self.looked).unwrap_or(0);
+        for index in (0..count).map(|index| (index + first) % count) {
             let track = &self.tracks[index];
             let (mix, master) = (track.mix, track.master);
-            self.mix_samples
-                .copy(mix, end - self.block, &mut self.scratch);
+            self.mix_samples.copy(mix, middle, &mut self.scratch);
             if mean_square(&self.scratch) < silence {
                 continue;
             }

@@ -303,12 +303,23 @@ fn candidates(
 
 /// The lag of the largest correlation either way up that is not near those already `seen`.
 fn largest_of(correlation: &[f32], seen: &[usize]) -> usize {
+    const CHUNK: usize = 64;
     let mut lag = 0;
     let mut largest = -1.0;
-    for (index, value) in correlation.iter().enumerate() {
-        if value.abs() > largest && seen.iter().all(|&seen| index.abs_diff(seen) > NEAR) {
-            largest = value.abs();
-            lag = index;
+    for (number, chunk) in correlation.chunks(CHUNK).enumerate() {
+        // Most chunks are done with one look at their largest.
+        let most = chunk
+            .iter()
+            .fold(0.0_f32, |most, value| most.max(value.abs()));
+        if most <= largest {
+            continue;
+        }
+        for (index, value) in chunk.iter().enumerate() {
+            let index = number * CHUNK + index;
+            if value.abs() > largest && seen.iter().all(|&seen| index.abs_diff(seen) > NEAR) {
+                largest = value.abs();
+                lag = index;
+            }
         }
     }
     lag

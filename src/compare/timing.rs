@@ -34,6 +34,8 @@ pub(super) struct Searches {
     pub(super) wide: Correlator,
     pub(super) narrow: Correlator,
     pub(super) confidence: f64,
+    /// Wide searches that may still be made at this block.
+    wide_left: u32,
 }
 
 impl Searches {
@@ -47,7 +49,14 @@ impl Searches {
             wide: Correlator::new(sample_rate, size, rate, silence),
             narrow: Correlator::new(sample_rate, 4 * unit, unit, silence),
             confidence,
+            wide_left: 0,
         }
+    }
+
+    /// Begins another block. A wide search costs as much as twenty narrow ones: one for each
+    /// block bounds the cost where two files have nothing in common.
+    pub(super) fn next_block(&mut self) {
+        self.wide_left = 1;
     }
 }
 
@@ -174,7 +183,7 @@ impl Tracker {
             Found::Peak(peak) if peak.offset.unsigned_abs() > searches.wide.reach as u64 => {
                 Found::Nothing
             }
-            Found::Nothing => {
+            Found::Nothing if !self.stays.is_empty() => {
                 self.rival = None;
                 found
             }
@@ -204,6 +213,11 @@ impl Tracker {
             self.wide_due -= 1;
             return narrowly;
         }
+        if searches.wide_left == 0 {
+            self.wait_for = SOON;
+            return narrowly;
+        }
+        searches.wide_left -= 1;
         let wide = &mut searches.wide;
         let stretch = stretch(wide.short, 0);
         let sum = Some(&mut self.wide_sum);
