@@ -6,7 +6,6 @@
 
 use std::sync::Arc;
 
-use super::RenderError;
 use super::direct_speakers::{EdgeLock, PointPanner, SpeakerGainCalculator};
 use super::hoa::{Component, HoaDecoders, HoaError, Normalization};
 use super::object_gains::ObjectGainCalculator;
@@ -16,6 +15,7 @@ use super::scene::{HoaGroup, Item, Kind, Scene};
 use super::screen::ScreenHandler;
 use super::speakers::SpeakerLayout;
 use super::voice::{Glide, ObjectTime, Timing};
+use super::{MAX_GAIN, RenderError};
 use crate::adm::Model;
 use crate::adm::block::{BlockTime, Blocks, ObjectBlock, ScreenEdgeLock};
 use crate::adm::model::PositionOffset;
@@ -136,10 +136,10 @@ impl VoiceGains {
                 if let Some((_, gains)) = known {
                     out.copy_from_slice(gains);
                 } else {
-                    let gain = if audible(traits.importance) {
-                        block.gain * item.gain
-                    } else {
-                        0.0
+                    let gain = match audible(traits.importance) {
+                        true => product(block.gain, item.gain, index)
+                            .map_err(|error| error.in_channel(model, item, 0))?,
+                        false => 0.0,
                     };
                     let point = ObjectPoint {
                         position: item.moved(block.position, traits.cartesian).ok_or_else(
@@ -170,10 +170,10 @@ impl VoiceGains {
                 let block = &blocks[index];
                 let point = SpeakerPoint {
                     block,
-                    gain: if audible(block.importance) {
-                        block.gain * item.gain
-                    } else {
-                        0.0
+                    gain: match audible(block.importance) {
+                        true => product(block.gain, item.gain, index)
+                            .map_err(|error| error.in_channel(model, item, 0))?,
+                        false => 0.0,
                     },
                     pack_id: Some(pack_id),
                     frequency: model.channels[*channel].frequency,
@@ -187,7 +187,11 @@ impl VoiceGains {
             (Self::Hoa { part, column }, _, Kind::Hoa(group)) => {
                 let column = match column {
                     Some(column) => column,
-                    None => column.insert(decode(group, *part, item.gain, source)?),
+                    None => {
+                        let gain = product(group.gains[*part], item.gain, index);
+                        let made = gain.and_then(|gain| Ok(decode(group, *part, gain, source)?));
+                        column.insert(made.map_err(|error| error.in_channel(model, item, *part))?)
+                    }
                 };
                 out[..count].copy_from_slice(column);
                 out[count..].fill(0.0);
@@ -195,6 +199,15 @@ impl VoiceGains {
             }
             _ => unreachable!("the scene gives every voice blocks of its own type"),
         }
+    }
+}
+
+/// The gain that a block has with its object's.
+fn product(of_block: f64, of_object: f64, block: usize) -> Result<f64, RenderError> {
+    let gain = of_block * of_object;
+    match gain.abs() <= MAX_GAIN {
+        true => Ok(gain),
+        false => Err(RenderError::Gain { block }),
     }
 }
 
@@ -214,7 +227,7 @@ fn decode(
     let matrix = source.hoa.decoder(&components, normalization)?;
     let mut column = vec![0.0; source.layout.len()];
     for (row, output) in source.layout.full_range().into_iter().enumerate() {
-        column[output] = matrix.row(row)[part] * group.gains[part] * gain;
+        column[output] = matrix.row(row)[part] * gain;
     }
     Ok(column)
 }

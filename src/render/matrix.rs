@@ -5,6 +5,7 @@
 //! tracks that it comes to. A pack whose references contradict each other is a fault here, with
 //! the id of the element; whether anybody uses the pack is not known here.
 
+use super::MAX_GAIN;
 use super::allocation::{channels_within, fault};
 use super::scene::{Feed, SceneError, Tap};
 use crate::adm::Model;
@@ -334,8 +335,16 @@ fn follow(
             ));
         };
         for tap in follow(model, inputs, input, sample_rate, depth + 1)? {
+            let gain = tap.gain * coefficient.gain.unwrap_or(1.0) * block.gain;
+            if gain.is_nan() || gain.abs() > MAX_GAIN {
+                return Err(element(
+                    model,
+                    channel,
+                    "the matrix amplifies by over 120 dB",
+                ));
+            }
             sum.push(Tap {
-                gain: tap.gain * coefficient.gain.unwrap_or(1.0) * block.gain,
+                gain,
                 delay_frames: tap.delay_frames + delay_frames,
                 ..tap
             });

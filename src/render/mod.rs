@@ -58,6 +58,9 @@ pub fn is_lfe(model: &Model, item: &Item) -> bool {
     direct_speakers::is_lfe(&channel.frequency, labels)
 }
 
+/// No gain that is meant is larger (120 dB), and sums of such ones stay numbers: own choice.
+const MAX_GAIN: f64 = 1e6;
+
 /// Why a scene cannot be rendered. Blocks are counted from 0 in file order.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum RenderError {
@@ -71,6 +74,10 @@ pub enum RenderError {
     OutsideObject { block: usize },
     #[error("block {block} has one of rtime and duration, and needs both or neither")]
     HalfTimed { block: usize },
+    #[error("block {block} has a gain of over 120 dB, its audioObject's included")]
+    Gain { block: usize },
+    #[error("the matrices hold back {frames} frames of tracks in all, {most} can be held")]
+    Delays { frames: u64, most: u64 },
     #[error("{channel}: {error}")]
     Channel {
         channel: String,

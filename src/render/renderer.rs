@@ -22,6 +22,9 @@ use crate::adm::Model;
 /// Frames that are worked on at a time.
 pub const CHUNK: usize = 512;
 
+/// Frames that the delays of matrices hold back, all together: a bound for memory, own choice.
+const MAX_HELD_FRAMES: u64 = 1 << 24;
+
 /// Loudspeaker signals of some frames: `[loudspeaker][frame]`, bed and objects apart.
 #[derive(Clone, Copy, Debug)]
 pub struct Rendered<'a> {
@@ -140,6 +143,17 @@ impl Renderer {
     ) -> Result<Self, RenderError> {
         let gains = GainSource::new(&layout)?;
         let count = layout.len();
+        let held = scene
+            .items
+            .iter()
+            .flat_map(|item| item.feeds.iter().flatten());
+        let held = held.fold(0_u64, |sum, tap| sum.saturating_add(tap.delay_frames));
+        if held > MAX_HELD_FRAMES {
+            return Err(RenderError::Delays {
+                frames: held,
+                most: MAX_HELD_FRAMES,
+            });
+        }
         let mut voices = Vec::new();
         for (index, item) in scene.items.iter().enumerate() {
             for (part, feed) in item.feeds.iter().enumerate() {

@@ -36,6 +36,8 @@ pub enum SceneError {
     Ambiguous { place: String },
     #[error("{element}: {says}")]
     Element { element: String, says: String },
+    #[error("audioObjects are heard in {places} places and {channels} channels or more: too many")]
+    Size { places: usize, channels: usize },
     #[error("the metadata play none of the tracks")]
     Nothing,
 }
@@ -152,8 +154,16 @@ pub fn select(model: &Model, choice: &Choice, sample_rate: u32) -> Result<Scene,
             items::add(model, &mut scene, None, &[], pack)?;
         }
     } else {
+        let mut places = 0;
         for (content, root) in roots(model, programme) {
             walk(model, root, &mut Vec::new(), &mut |path| {
+                places += 1;
+                if places > MAX_PLACES || scene.channels() > MAX_CHANNELS {
+                    return Err(SceneError::Size {
+                        places,
+                        channels: scene.channels(),
+                    });
+                }
                 if path.iter().any(|object| ignored.contains(object)) {
                     return Ok(());
                 }
@@ -309,3 +319,13 @@ fn walk(
 
 /// Deeper nesting is no master but an attack: own choice.
 const MAX_NESTING: usize = 32;
+/// Ways to audioObjects; objects within objects can double them at every step. Own choice.
+const MAX_PLACES: usize = 1 << 14;
+/// Channels of all items; the same. Own choice.
+const MAX_CHANNELS: usize = 1 << 14;
+
+impl Scene {
+    fn channels(&self) -> usize {
+        self.items.iter().map(|item| item.feeds.len()).sum()
+    }
+}

@@ -142,9 +142,44 @@ fn planar<W: Written>(frames: &[u8], channels: usize, block: &mut Block) -> usiz
     match channels {
         1 => W::line(frames, &mut block.channel_mut(0)[..count]),
         2 => tiled::<W>(frames, 2, block),
-        _ => tiled::<W>(frames, channels, block),
+        ..GROUP => tiled::<W>(frames, channels, block),
+        _ => grouped::<W>(frames, channels, block),
     }
     count
+}
+
+/// Channels, and frames, that are turned at once where there are many channels: a row of a
+/// plane is then a whole line of the cache. Own choice, the best when measured.
+const GROUP: usize = 8;
+
+/// Squares of [`GROUP`] channels by as many frames, turned in the registers and the first-level
+/// cache; what is left over at the ends goes one by one.
+fn grouped<W: Written>(frames: &[u8], channels: usize, block: &mut Block) {
+    let frame_bytes = channels * W::BYTES;
+    let count = frames.len() / frame_bytes;
+    let whole = count - count % GROUP;
+    let mut square = [[0.0; GROUP]; GROUP];
+    for first in (0..channels).step_by(GROUP) {
+        let lanes = GROUP.min(channels - first);
+        for frame in (0..whole).step_by(GROUP) {
+            for (row, line) in square.iter_mut().enumerate() {
+                let at = (frame + row) * frame_bytes + first * W::BYTES;
+                W::line(&frames[at..at + lanes * W::BYTES], &mut line[..lanes]);
+            }
+            for lane in 0..lanes {
+                let room = &mut block.channel_mut(first + lane)[frame..frame + GROUP];
+                for (slot, line) in room.iter_mut().zip(&square) {
+                    *slot = line[lane];
+                }
+            }
+        }
+        for frame in whole..count {
+            for channel in first..first + lanes {
+                let at = frame * frame_bytes + channel * W::BYTES;
+                block.channel_mut(channel)[frame] = W::value(&frames[at..at + W::BYTES]);
+            }
+        }
+    }
 }
 
 #[inline(always)]

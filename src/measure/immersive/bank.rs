@@ -93,11 +93,11 @@ impl Work for Group<'_> {
         while done < frames {
             let take = TILE.min(frames - done);
             for (i, row) in out[..take].iter_mut().enumerate() {
-                let v: [f64; LANES] = std::array::from_fn(|l| x[l][done + i]);
                 for l in 0..LANES {
-                    let y = b0 * v[l] + s1[l];
-                    s1[l] = (b1 * v[l] + s2[l]) - a1 * y;
-                    s2[l] = b2 * v[l] - a2 * y;
+                    let v = x[l][done + i];
+                    let y = b0 * v + s1[l];
+                    s1[l] = (b1 * v + s2[l]) - a1 * y;
+                    s2[l] = b2 * v - a2 * y;
                     let w = c0 * y + t1[l];
                     t1[l] = (c1 * y + t2[l]) - d1 * w;
                     t2[l] = c2 * y - d2 * w;
