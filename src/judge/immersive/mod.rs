@@ -42,7 +42,7 @@ pub fn is_ours(check: &Check) -> bool {
 pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
     facts.adm?;
     let mut found = found(check, facts);
-    found.sort_by(|a, b| b.severity.cmp(&a.severity));
+    found.sort_by_key(|one| std::cmp::Reverse(one.severity));
     let source = limit.map_or(check.source, |limit| limit.source.as_str());
     let words = limit.and_then(|limit| asked(&limit.rule, check.unit));
     let Some(worst) = found.first() else {
