@@ -36,6 +36,7 @@ fn file(name: &str) -> FileNotice {
                 places: Vec::new(),
                 more_places: 0,
                 source: "the house's aim".into(),
+                follows: false,
             },
             Row {
                 check: "peaks.true_peak".into(),
@@ -51,6 +52,7 @@ fn file(name: &str) -> FileNotice {
                 ],
                 more_places: 7,
                 source: "EBU R 128 (2023), clause h".into(),
+                follows: false,
             },
             Row {
                 check: "edges.head_silence".into(),
@@ -63,6 +65,7 @@ fn file(name: &str) -> FileNotice {
                 places: Vec::new(),
                 more_places: 0,
                 source: "common practice, no source".into(),
+                follows: false,
             },
         ],
         notes: vec!["the bext chunk names the originator Tallow Street".into()],

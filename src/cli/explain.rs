@@ -374,8 +374,8 @@ tallow: Tallow Street master
   abababababababababababababababababababababababababababababababab
 
   stop  loudness.integrated  at most -18.0 LUFS
-        on 5.1 (0+5+0); passing it by 0.1 or less only advises; house rule of the
-        invented studio
+        on 5.1 (0+5+0); passing it by 0.1 or less only advises; house rule of
+        the invented studio
   stop  peaks.true_peak      at most -1.0 dBTP
         house rule of the invented studio
 "

@@ -68,23 +68,18 @@ impl Face<'_> {
         // The story's rows are these findings, in their order.
         let told = |finding: &&Finding| record::asks_for_a_person(finding);
         let findings = self.sidecar.checks.iter().filter(told);
-        // Of a file that could not be read nothing was measured: to say so once is enough.
-        let unread = story.verdict == Verdict::Unread;
-        let left_out = |finding: &Finding| unread && finding.outcome == Outcome::Unmeasured;
         let shown: Vec<_> = findings
             .zip(&story.rows)
-            .filter(|(finding, _)| !left_out(finding))
+            .filter(|(_, row)| !row.follows)
             .collect();
-        let not_made = self.sidecar.checks.iter().filter(|f| left_out(f)).count();
+        let (_, not_made) = story.rows_told();
 
         let mut out = String::new();
         if !shown.is_empty() {
             out.push('\n');
             out.push_str(&self.table(&shown));
         }
-        if not_made > 0 {
-            let count = not_made as u64;
-            let says = text::counted(count, "check was not made", "checks were not made");
+        if let Some(says) = not_made {
             let _ = writeln!(out, "  {says}");
         }
         out
@@ -188,13 +183,11 @@ fn noted(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<St
 /// What could not be measured and nobody asked for, by reason: `short-term maximum, loudness
 /// range (the file is shorter than 3 s)`.
 fn unmeasured(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<String> {
-    // Of a file that could not be read the verdict says it.
-    if sidecar.verdict == Verdict::Unread {
-        return None;
-    }
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     let findings = sidecar.checks.iter().filter(|finding| {
-        finding.outcome == Outcome::Unmeasured && !record::asks_for_a_person(finding)
+        finding.outcome == Outcome::Unmeasured
+            && !record::asks_for_a_person(finding)
+            && !record::follows(sidecar, finding)
     });
     for finding in findings {
         let name = title(&finding.check).unwrap_or_else(|| finding.check.clone());

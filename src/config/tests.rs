@@ -491,7 +491,7 @@ fn wrong_channels_are_refused() {
             "",
             "[[watch.route]]\nmatch = \"*\"\nprofile = \"stereo-music\"\nchannels = \"left,right\"",
         ),
-        r#""left" is no loudspeaker label: a label is a layer (M, U, T or B), a sign and three digits of azimuth, as in M+030, or LFE1, LFE2
+        r#""left" is no loudspeaker label: a label is a layer (M, U, UH, T or B), a sign and three digits of azimuth, as in M+030, or LFE1, LFE2, M+SC, M-SC
   --> /etc/weighbridge/weighbridge.toml:13:12
    |
 13 | channels = "left,right"

@@ -228,8 +228,23 @@ pub fn facts_fragment(facts: &[Fact]) -> Markup {
     html! {
         table.facts {
             @for fact in facts {
-                tr { th { (fact.what) } td { (fact.is) } }
+                tr { th { (fact.what) } td { (parts_fragment(&fact.is)) } }
             }
+        }
+    }
+}
+
+/// On a phone a line breaks between two figures, not between a number and its unit.
+fn parts_fragment(text: &str) -> Markup {
+    /// Longer parts may break anywhere. Own choice: three quarters of a phone's column.
+    const WHOLE: usize = 24;
+    if !text.contains("LUFS, ") {
+        return html! { (text) };
+    }
+    html! {
+        @for (n, part) in text.split(", ").enumerate() {
+            @if n > 0 { ", " }
+            @if part.chars().count() <= WHOLE { span.whole { (part) } } @else { (part) }
         }
     }
 }

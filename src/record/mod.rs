@@ -20,4 +20,4 @@ pub use make::*;
 pub use name::{one_line, printable, unprintable};
 pub use note::note_text;
 pub use sidecar::*;
-pub use story::{Fact, Row, Story, asks_for_a_person, is_figure, quantity, word};
+pub use story::{Fact, Row, Story, asks_for_a_person, follows, is_figure, quantity, word};

@@ -10,6 +10,7 @@ use super::heard;
 use super::name::one_line;
 use super::sidecar::*;
 use crate::judge::{Finding, Outcome, Verdict};
+use crate::layout;
 use crate::measure::Place;
 use crate::profile::Choice;
 
@@ -60,6 +61,9 @@ pub struct Row {
     pub more_places: u64,
     /// Whose limit.
     pub source: String,
+    /// That it was not measured follows from something that is told already.
+    #[serde(default)]
+    pub follows: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -108,7 +112,10 @@ impl Story {
             reason: one_line(&sidecar.reason),
             caution: sidecar.caution.as_deref().map(one_line),
             rows: (sidecar.checks.iter().filter(told))
-                .map(|finding| row(finding, title))
+                .map(|finding| Row {
+                    follows: follows(sidecar, finding),
+                    ..row(finding, title)
+                })
                 .collect(),
             notes: with(Outcome::Note)
                 .filter(|f| f.limit.is_some() || !is_figure(&f.check))
@@ -133,18 +140,19 @@ impl Story {
         }
     }
 
-    /// The rows to tell, and a sentence about those that need none: of a file that could not be
-    /// read nothing was measured, and to say so once is enough.
+    /// The rows to tell, and a sentence about those that need none: where a file could not be
+    /// read, or a master not be rendered, to say so once is enough.
     pub fn rows_told(&self) -> (Vec<&Row>, Option<String>) {
-        let unread = self.verdict == Verdict::Unread;
         let (left_out, told): (Vec<&Row>, Vec<&Row>) =
-            (self.rows.iter()).partition(|row| unread && row.outcome == Outcome::Unmeasured);
+            (self.rows.iter()).partition(|row| row.follows);
+        let why = match self.verdict {
+            Verdict::Unread => "there is nothing to measure",
+            _ => "the master could not be rendered",
+        };
         let sentence = match left_out.len() {
             0 => None,
-            1 => Some("1 check was not made: there is nothing to measure".to_owned()),
-            n => Some(format!(
-                "{n} checks were not made: there is nothing to measure"
-            )),
+            1 => Some(format!("1 check was not made: {why}")),
+            n => Some(format!("{n} checks were not made: {why}")),
         };
         (told, sentence)
     }
@@ -188,6 +196,19 @@ pub fn asks_for_a_person(finding: &Finding) -> bool {
     }
 }
 
+/// Whether a finding says no more than that a file could not be read, or not be rendered: the
+/// verdict says the first, the figures the second.
+pub fn follows(sidecar: &Sidecar, finding: &Finding) -> bool {
+    let scene = sidecar.measured.as_ref().and_then(|m| m.scene.as_ref());
+    let not_rendered = scene.is_some_and(|scene| scene.not_rendered.is_some());
+    let subject = finding.subject.as_str();
+    let of_a_render = finding.check.starts_with("immersive.")
+        || subject == "binaural"
+        || layout::by_name(subject).is_some();
+    finding.outcome == Outcome::Unmeasured
+        && (sidecar.verdict == Verdict::Unread || not_rendered && of_a_render)
+}
+
 /// How a sentence about a file begins.
 pub fn word(verdict: Verdict) -> &'static str {
     match verdict {
@@ -224,6 +245,7 @@ fn row(finding: &Finding, title: &dyn Fn(&str) -> Option<String>) -> Row {
         more_places: total - places.len() as u64,
         places,
         source: one_line(&finding.source),
+        follows: false,
     }
 }
 
@@ -420,10 +442,13 @@ fn file(sidecar: &Sidecar) -> Vec<Fact> {
                     crate::units::Seconds(format.duration_s),
                 ),
             );
+            // Where the tracks of an object-based file play, its metadata say.
+            let scene = sidecar.measured.as_ref().and_then(|m| m.scene.as_ref());
             let labels = format.channel_labels.as_ref().map(|all| all.join(" "));
             match (&format.layout, labels) {
                 (Some(layout), Some(labels)) => push("layout", &format!("{layout} ({labels})")),
                 (None, Some(labels)) => push("layout", &labels),
+                _ if scene.is_some() => {}
                 _ => push("layout", "nobody says where the channels play"),
             }
         }

@@ -51,7 +51,7 @@ pub(in crate::judge) fn tell(
     facts: &Facts,
     mut found: Vec<Found>,
 ) -> Option<Told> {
-    found.sort_by(|a, b| b.severity.cmp(&a.severity));
+    found.sort_by_key(|one| std::cmp::Reverse(one.severity));
     let source = limit.map_or(check.source, |limit| limit.source.as_str());
     let words = limit.and_then(|limit| asked(&limit.rule, check.unit));
     let Some(worst) = found.first() else {
