@@ -161,7 +161,8 @@ impl Master {
         out.extend(count.to_le_bytes());
         for row in rows {
             out.extend((row.number as u16).to_le_bytes());
-            for (text, width) in [(row.uid(), 12), (row.channel(), 14), (row.pack(), 12)] {
+            let channel = format!("{}_00", row.channel());
+            for (text, width) in [(row.uid(), 12), (channel, 14), (row.pack(), 12)] {
                 let mut field = text.into_bytes();
                 field.resize(width, 0);
                 out.extend(field);

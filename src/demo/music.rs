@@ -132,14 +132,7 @@ impl Piece {
     }
 
     /// A plucked tone: five harmonics, the higher ones quieter and shorter.
-    pub(super) fn string(
-        &mut self,
-        at_s: f32,
-        hertz: f32,
-        decay_s: f32,
-        level: f32,
-        place: Place,
-    ) {
+    pub(super) fn string(&mut self, at_s: f32, hertz: f32, decay_s: f32, level: f32, place: Place) {
         let rate = self.rate_hz as f32;
         self.add(at_s, decay_s * 3.0, place, &mut |time| {
             let attack = (time / 0.008).min(1.0);
@@ -163,7 +156,8 @@ impl Piece {
         ];
         self.add(at_s, decay_s * 4.0, place, &mut |time| {
             let partial = |&(ratio, part): &(f32, f32)| {
-                part * (TAU * (hertz * ratio * time).fract()).sin() * (-time * ratio / decay_s).exp()
+                part * (TAU * (hertz * ratio * time).fract()).sin()
+                    * (-time * ratio / decay_s).exp()
             };
             let tone: f32 = PARTIALS.iter().map(partial).sum();
             level * (time / 0.004).min(1.0) * tone

@@ -393,11 +393,11 @@ mod tests {
             if delivery.expected == LEFT_ALONE {
                 continue;
             }
-            let immersive = delivery.path.to_string_lossy().contains("_immersive");
-            let profile = if immersive {
-                "tallow-immersive"
-            } else {
-                "tallow-stereo"
+            let name = delivery.path.to_string_lossy();
+            let profile = match () {
+                () if name.contains("_immersive.") => "tallow-immersive",
+                () if name.contains("_5.1.") => "tallow-channels",
+                () => "tallow-stereo",
             };
             let request = Request::new(&path, profiles.get(profile).unwrap());
             let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap();
@@ -409,14 +409,14 @@ mod tests {
                 weighed.judgement.reason
             );
         }
-        assert_eq!(deliveries.len(), 13);
+        assert_eq!(deliveries.len(), COUNT);
         // Own choice: 60 MiB, little enough for any temporary folder.
         assert!(bytes < 60 << 20, "{bytes}");
     }
 
     #[test]
     fn the_demo_s_configuration_holds_whatever_the_folder_is_called() {
-        let profiles = ["tallow-stereo", "tallow-immersive"].map(str::to_owned);
+        let profiles = PROFILES.map(|(name, _)| name.trim_end_matches(".toml").to_owned());
         let dir = Path::new("/srv/it's \"a\" demo");
         let mail = "127.0.0.1:2525".parse().unwrap();
         let text = configuration(dir, mail, "127.0.0.1:8117".parse().unwrap());
