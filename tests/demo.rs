@@ -7,6 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsString;
 use std::fs;
+use std::io::Cursor;
 use std::os::unix::ffi::OsStringExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
@@ -26,18 +27,30 @@ const STUDIO_FOLDERS: [&str; 4] = ["exports", "outbound", "dispatch", "quarantin
 /// One line of the table: path below its watch, where it ends, what is said of it, and for
 /// whole audio files channels, rate, bits and frames.
 struct Promise {
+    /// The folder that it comes to.
+    watch: &'static str,
     path: PathBuf,
     ends_in: &'static str,
     verdict: &'static str,
     audio: Option<(u16, u32, u16, u32)>,
 }
 
+const CLEARS: &str = "Harbour Lights_immersive.wav";
+const MEETS: &str = "Ferry Bell_immersive.wav";
+const LOST_TRACK: &str = "Slack Tide_immersive.wav";
+const STANDS: &str = "Lamp Room_immersive.wav";
+
 fn promises() -> Vec<Promise> {
     let promise = |path: &str, ends_in, verdict, audio| Promise {
+        watch: "exports",
         path: path.into(),
         ends_in,
         verdict,
         audio,
+    };
+    let outbound = |path: &str, ends_in, verdict, audio| Promise {
+        watch: "outbound",
+        ..promise(path, ends_in, verdict, audio)
     };
     // 12 s of music each; one has 4 s of silence more.
     let stereo = Some((2, 48_000, 24, 576_000));
@@ -85,26 +98,31 @@ fn promises() -> Vec<Promise> {
             Some((2, 48_000, 24, 768_000)),
         ),
         promise("Notes for the plant.wav", "quarantine", "unread", None),
-        promise(
+        outbound(
             "Harbour Lights (instrumental).wav",
             "dispatch",
             "clear",
             stereo,
         ),
-        promise(
-            "Harbour Lights_immersive 5.1.wav",
+        outbound(
+            "Harbour Lights_5.1.wav",
             "dispatch",
             "clear",
             Some((6, 48_000, 24, 576_000)),
         ),
-        promise(
-            "Harbour Lights_immersive 7.1.4.wav",
-            "dispatch",
-            "clear",
-            Some((12, 48_000, 24, 576_000)),
+        // Object-based masters of 8 s: a 7.1.2 bed and objects, or objects alone.
+        outbound(CLEARS, "dispatch", "clear", Some((13, 48_000, 24, 384_000))),
+        outbound(MEETS, "quarantine", "stop", Some((12, 48_000, 24, 384_000))),
+        outbound(
+            LOST_TRACK,
+            "quarantine",
+            "stop",
+            Some((3, 48_000, 24, 384_000)),
         ),
+        outbound(STANDS, "dispatch", "advise", Some((3, 48_000, 24, 384_000))),
     ];
     all.push(Promise {
+        watch: "exports",
         path: nasty_name().into(),
         ends_in: "quarantine",
         verdict: "stop",
@@ -245,7 +263,7 @@ fn the_demo_ends_as_it_promises_and_says_so() {
     );
     assert_eq!(String::from_utf8_lossy(&ran.output.stderr), "");
     assert!(stdout.starts_with("caution before you listen"), "{stdout}");
-    assert!(stdout.contains("13 of 13 files ended as the scenario says"));
+    assert!(stdout.contains("16 of 16 files ended as the scenario says"));
     // One line for each file that was dealt with.
     for word in ["kept", "quarantined", "released"] {
         let lines = stdout
@@ -253,8 +271,8 @@ fn the_demo_ends_as_it_promises_and_says_so() {
             .filter(|line| line.contains(&format!("  {word} ")));
         let promised = match word {
             "kept" => 3,
-            "quarantined" => 6,
-            _ => 3,
+            "quarantined" => 8,
+            _ => 4,
         };
         assert_eq!(lines.count(), promised, "{word}: {stdout}");
     }
@@ -291,7 +309,7 @@ fn each_file_is_at_its_place_and_nowhere_else_with_its_papers() {
         };
         expected.insert(with(promise.ends_in, ".sidecar.json"));
         if promise.ends_in == "quarantine" {
-            expected.insert(with("exports", ".stopped.txt"));
+            expected.insert(with(promise.watch, ".stopped.txt"));
         }
     }
     // Papers of a name that is not UTF-8: its start, and a hash.
@@ -332,7 +350,7 @@ fn what_was_written_is_what_lies_there_and_what_the_sidecars_say() {
         let Some((channels, rate, bits, frames)) = promise.audio else {
             continue;
         };
-        let reader = hound::WavReader::open(&path).unwrap();
+        let reader = hound::WavReader::new(Cursor::new(as_riff(bytes))).unwrap();
         let spec = reader.spec();
         assert_eq!(
             (
@@ -390,6 +408,36 @@ fn each_sidecar_tells_verdict_and_way_and_keeps_to_the_schema() {
     }
 }
 
+/// A BW64 file for a reader that knows RIFF alone: its format and its samples in a RIFF file.
+/// Other files as they are. Chunks: ITU-R BS.2088-1.
+fn as_riff(bytes: Vec<u8>) -> Vec<u8> {
+    if !bytes.starts_with(b"BW64") {
+        return bytes;
+    }
+    let long = |at: usize| u64::from_le_bytes(bytes[at..at + 8].try_into().unwrap());
+    assert_eq!(&bytes[12..16], b"ds64");
+    assert_eq!(long(20), bytes.len() as u64 - 8, "the size of all");
+    let data_size = long(28) as usize;
+    let mut riff = b"RIFF\0\0\0\0WAVE".to_vec();
+    let mut at = 12;
+    while at < bytes.len() {
+        let (id, told) = (&bytes[at..at + 4], &bytes[at + 4..at + 8]);
+        let size = match id {
+            b"data" => data_size,
+            _ => u32::from_le_bytes(told.try_into().unwrap()) as usize,
+        };
+        if matches!(id, b"fmt " | b"data") {
+            riff.extend(id);
+            riff.extend((size as u32).to_le_bytes());
+            riff.extend(&bytes[at + 8..at + 8 + size]);
+        }
+        at += 8 + size + size % 2;
+    }
+    let all = riff.len() as u32 - 8;
+    riff[4..8].copy_from_slice(&all.to_le_bytes());
+    riff
+}
+
 /// EBU Tech 3341 (from memory) allows a meter 0.1 LU; so does the comparison of two.
 const LU: f64 = 0.1;
 
@@ -417,8 +465,10 @@ fn the_figures_are_those_of_another_meter() {
     }
     // What the scenario asked of its music.
     for (name, lufs) in [
-        ("Harbour Lights_immersive 5.1.wav", -18.5),
-        ("Harbour Lights_immersive 7.1.4.wav", -18.5),
+        ("Harbour Lights_5.1.wav", -18.5),
+        (CLEARS, -18.5),
+        (MEETS, -18.5),
+        (STANDS, -18.5),
         ("Harbour Lights/02 Slack Tide.wav", -12.4),
     ] {
         let all = promises();
@@ -497,6 +547,87 @@ fn each_stop_has_the_reason_that_was_put_into_the_file() {
     );
 }
 
+/// Of the render at the moment at which two objects meet; of the tracks nothing.
+#[test]
+fn a_peak_that_only_the_render_has_is_found_there_with_its_time_and_loudspeaker() {
+    let ran = ran();
+    let all = promises();
+    let promise = all.iter().find(|p| p.path == Path::new(MEETS)).unwrap();
+    let sidecar = ran.sidecar(promise);
+    let over = finding(&sidecar, "peaks.true_peak");
+    assert_eq!(
+        (&over["outcome"], &over["subject"]),
+        (&"stop".into(), &"0+5+0".into()),
+        "{over}"
+    );
+    let worst = over["where"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .max_by(|a, b| {
+            a["value"]
+                .as_f64()
+                .unwrap()
+                .total_cmp(&b["value"].as_f64().unwrap())
+        })
+        .unwrap();
+    // The bell is struck at 4 s, while both objects are at 110 degrees.
+    assert_eq!(worst["channel"], "M+110", "{over}");
+    let at = worst["start_s"].as_f64().unwrap();
+    assert!((4.0..4.1).contains(&at), "{over}");
+
+    // A meter of the file, and not ours: samples and the waves between them.
+    let bytes = as_riff(fs::read(ran.at(promise)).unwrap());
+    let mut reader = hound::WavReader::new(Cursor::new(bytes)).unwrap();
+    let samples: Vec<f64> = reader
+        .samples::<i32>()
+        .map(|sample| f64::from(sample.unwrap()) / f64::from(1 << 23))
+        .collect();
+    let mut meter = ebur128::EbuR128::new(12, 48_000, ebur128::Mode::TRUE_PEAK).unwrap();
+    meter.add_frames_f64(&samples).unwrap();
+    for track in 0..12 {
+        let peak = 20.0 * meter.true_peak(track).unwrap().log10();
+        assert!(peak < -4.0, "track {track} peaks at {peak} dBTP");
+    }
+    let stops: Vec<&Value> = sidecar["checks"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|finding| finding["outcome"] == "stop")
+        .collect();
+    assert_eq!(stops.len(), 1, "one fault: {stops:?}");
+}
+
+#[test]
+fn what_is_wrong_with_the_other_masters_is_told_by_its_name() {
+    let ran = ran();
+    let all = promises();
+    for (name, check, outcome) in [
+        (LOST_TRACK, "immersive.chna-missing-uid", "stop"),
+        (STANDS, "immersive.objects-static", "advise"),
+    ] {
+        let promise = all.iter().find(|p| p.path == Path::new(name)).unwrap();
+        let found = finding(&ran.sidecar(promise), check);
+        assert_eq!(found["outcome"], outcome, "{name}: {found}");
+    }
+    // The figures in the summary are those of the sidecar.
+    let promise = all.iter().find(|p| p.path == Path::new(CLEARS)).unwrap();
+    let renders = &ran.sidecar(promise)["measured"]["renders"];
+    let stdout = ran
+        .stdout()
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ");
+    for layout in ["0+5+0", "0+2+0"] {
+        let loudness = renders[layout]["loudness"]["integrated_lufs"]
+            .as_f64()
+            .unwrap();
+        let peak = renders[layout]["peaks"]["true_peak_dbtp"].as_f64().unwrap();
+        let told = format!("{layout}: {loudness:.1} LUFS, {peak:.1} dBTP");
+        assert!(stdout.contains(&told), "{told}: {stdout}");
+    }
+}
+
 #[test]
 fn a_sidecar_is_there_before_its_file_is_released() {
     let ran = ran();
@@ -513,15 +644,27 @@ fn a_sidecar_is_there_before_its_file_is_released() {
 fn a_note_lies_where_a_stopped_file_lay_and_says_why_and_where_to() {
     let ran = ran();
     for (name, words) in [
-        ("Harbour Lights/02 Slack Tide.wav", "1.6 LU too loud"),
-        ("Harbour Lights/03 Lamp Room.wav", "3 true-peak overs"),
-        ("Harbour Lights/04 Ferry Bell.wav", "incomplete"),
-        ("Notes for the plant.wav", "could not be read as audio"),
+        (
+            "exports/Harbour Lights/02 Slack Tide.wav",
+            "1.6 LU too loud",
+        ),
+        (
+            "exports/Harbour Lights/03 Lamp Room.wav",
+            "3 true-peak overs",
+        ),
+        ("exports/Harbour Lights/04 Ferry Bell.wav", "incomplete"),
+        (
+            "exports/Notes for the plant.wav",
+            "could not be read as audio",
+        ),
+        ("outbound/Ferry Bell_immersive.wav", "0+5+0"),
+        ("outbound/Slack Tide_immersive.wav", "chna"),
     ] {
-        let note = ran.root.join(format!("exports/{name}.stopped.txt"));
+        let note = ran.root.join(format!("{name}.stopped.txt"));
         let text = fs::read_to_string(note).unwrap();
         assert!(text.contains(words), "{name}: {text}");
-        let now = ran.root.join("quarantine").join(name);
+        let (_, below) = name.split_once('/').unwrap();
+        let now = ran.root.join("quarantine").join(below);
         let now = now.to_str().unwrap();
         assert!(
             text.lines().any(|line| line == now),
@@ -561,7 +704,7 @@ fn each_stopped_file_is_told_in_one_mail_and_no_other_file_in_any() {
             if text.lines().any(|line| line == name) {
                 *told.entry(name.to_owned()).or_default() += 1;
                 // One file's mail names it; of several, the first at least.
-                let several = subject.contains(" files in exports: ");
+                let several = subject.contains(&format!(" files in {}: ", promise.watch));
                 assert!(
                     several || subject.contains(name.get(..20).unwrap()),
                     "{subject}"

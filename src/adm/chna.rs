@@ -12,7 +12,8 @@ pub struct ChnaRow {
     pub track_index: u16,
     /// `ATU_xxxxxxxx`
     pub uid: String,
-    /// `AT_xxxxxxxx_xx`, or `AC_xxxxxxxx` after BS.2076-2.
+    /// `AT_xxxxxxxx_xx`, or `AC_xxxxxxxx` after BS.2076-2, whose field is written
+    /// `AC_xxxxxxxx_00`; the ending is left out here, as axml has none.
     pub track_ref: String,
     /// `AP_xxxxxxxx`; empty when the row names none.
     pub pack_ref: String,
@@ -53,7 +54,7 @@ impl Chna {
                 .map(|row| ChnaRow {
                     track_index: u16::from_le_bytes([row[0], row[1]]),
                     uid: text(&row[2..14]),
-                    track_ref: text(&row[14..28]),
+                    track_ref: without_zero(text(&row[14..28])),
                     pack_ref: text(&row[28..39]),
                 })
                 // A spare row may be written with spaces, or with an index and no UID.
@@ -81,6 +82,18 @@ fn text(field: &[u8]) -> String {
         .collect::<String>()
         .trim()
         .to_owned()
+}
+
+/// `AC_00031002_00` is the channel format `AC_00031002` (seen in the reference renderer of
+/// BS.2127, which writes and expects it so).
+fn without_zero(mut reference: String) -> String {
+    let is_channel = reference
+        .get(..3)
+        .is_some_and(|head| head.eq_ignore_ascii_case("AC_"));
+    if is_channel && reference.len() == 14 && reference.ends_with("_00") {
+        reference.truncate(11);
+    }
+    reference
 }
 
 #[cfg(test)]
@@ -117,6 +130,18 @@ mod tests {
                 pack_ref: "AP_00031002".into(),
             }
         );
+    }
+
+    /// The form that the reference renderer of BS.2127 (development state of 2024) writes.
+    #[test]
+    fn a_channel_format_fills_its_field_with_two_zeros_that_are_no_part_of_its_id() {
+        let mut bytes = vec![3, 0, 3, 0];
+        bytes.extend(row(1, "ATU_00000001", "AC_00031001_00", "AP_00031001"));
+        bytes.extend(row(2, "ATU_00000002", "AT_00031002_00", "AP_00031002"));
+        bytes.extend(row(3, "ATU_00000003", "AC_00031003", "AP_00031003"));
+        let rows = Chna::parse(&bytes).rows;
+        let refs: Vec<&str> = rows.iter().map(|row| row.track_ref.as_str()).collect();
+        assert_eq!(refs, ["AC_00031001", "AT_00031002_00", "AC_00031003"]);
     }
 
     #[test]

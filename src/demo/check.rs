@@ -16,7 +16,7 @@ use super::studio::FOLDERS;
 use super::summary::DemoRow;
 use crate::custody::note_name;
 use crate::ledger::{FileStory, Reader};
-use crate::record::{Sidecar, printable};
+use crate::record::{Render, Sidecar, printable};
 
 /// More than the scenario has.
 const ROWS: u32 = 1000;
@@ -87,13 +87,17 @@ fn row(
     mails: &[Received],
 ) -> DemoRow {
     let mut faults = Vec::new();
+    let mut heard = None;
     let target = dir.join(delivery.ends_in()).join(&delivery.path);
     faults.extend(place_fault(dir, &target, contents.get(&delivery.blake3)));
     if let Some(story) = story {
         if story.revision.is_some_and(|number| number > 1) {
             faults.push("it was weighed more than once".to_owned());
         }
-        faults.extend(sidecar_fault(delivery, story));
+        match sidecar_of(delivery, story) {
+            Ok(sidecar) => heard = heard_on_renders(&sidecar),
+            Err(fault) => faults.push(fault),
+        }
     }
     faults.extend(note_fault(dir, delivery));
     faults.extend(mail_fault(delivery, mails));
@@ -113,6 +117,9 @@ fn row(
             Some(reason) if delivery.expected != "clear" => reason,
             _ => delivery.why.to_owned(),
         },
+        // The reason tells what a render reads, and not why no track shows it.
+        why: (heard.is_some() && delivery.expected != "clear").then_some(delivery.why),
+        heard,
         faults,
     }
 }
@@ -137,22 +144,53 @@ fn place_fault(dir: &Path, target: &Path, found: Option<&Vec<PathBuf>>) -> Optio
     }
 }
 
-fn sidecar_fault(delivery: &Delivery, story: &FileStory) -> Option<String> {
-    let Some(place) = &story.sidecar else {
-        return Some("the ledger knows no sidecar of it".into());
-    };
+/// The sidecar of a delivery, or a sentence of what is wrong with it.
+fn sidecar_of(delivery: &Delivery, story: &FileStory) -> Result<Sidecar, String> {
+    let place = story
+        .sidecar
+        .as_ref()
+        .ok_or("the ledger knows no sidecar of it")?;
     let read = fs::read_to_string(place.absolute()).map_err(|error| error.to_string());
     let sidecar = read.and_then(|text| Sidecar::parse(&text).map_err(|error| error.to_string()));
     match sidecar {
-        Err(error) => Some(format!("its sidecar {place}: {error}")),
+        Err(error) => Err(format!("its sidecar {place}: {error}")),
         Ok(sidecar) if sidecar.file.digests.blake3 != delivery.blake3.to_hex().as_str() => {
-            Some("its sidecar has the digest of other bytes".into())
+            Err("its sidecar has the digest of other bytes".into())
         }
         Ok(sidecar) if Some(sidecar.verdict.word()) != story.verdict.as_deref() => {
-            Some("its sidecar and the ledger have different verdicts".into())
+            Err("its sidecar and the ledger have different verdicts".into())
         }
-        Ok(_) => None,
+        Ok(sidecar) => Ok(sidecar),
     }
+}
+
+/// The figures of a master's renders, and what a meter of its tracks would have seen.
+fn heard_on_renders(sidecar: &Sidecar) -> Option<String> {
+    let measured = sidecar.measured.as_ref()?;
+    let main = &measured.measured_on.as_ref()?.layout;
+    let figures = |(layout, render): (&String, &Render)| {
+        let loudness = render.loudness.as_ref()?.integrated_lufs?.value();
+        let peak = render.peaks.true_peak_dbtp?.value();
+        Some(format!("{layout}: {loudness:.1} LUFS, {peak:.1} dBTP"))
+    };
+    let (first, others): (Vec<_>, Vec<_>) = measured
+        .renders
+        .iter()
+        .partition(|(layout, _)| *layout == main);
+    let renders: Vec<String> = first
+        .into_iter()
+        .chain(others)
+        .filter_map(figures)
+        .collect();
+    if renders.is_empty() {
+        return None;
+    }
+    let peaks = measured.channels.iter().filter_map(|c| c.sample_peak_dbfs);
+    let highest = peaks.map(|peak| peak.value()).max_by(f64::total_cmp);
+    let tracks = highest.map_or(String::new(), |peak| {
+        format!("; no track by itself is over {peak:.1} dBFS")
+    });
+    Some(format!("read on {}{tracks}", renders.join("; ")))
 }
 
 fn note_fault(dir: &Path, delivery: &Delivery) -> Option<String> {

@@ -15,10 +15,10 @@ use crate::layout::Label;
 pub const RATE_HZ: u32 = 48_000;
 
 /// Beats a second; four make a bar.
-const BEAT_S: f32 = 0.5;
+pub(super) const BEAT_S: f32 = 0.5;
 
 /// Semitones above A2 (110 Hz): a chord a bar, root first.
-const CHORDS: [[i32; 4]; 4] = [
+pub(super) const CHORDS: [[i32; 4]; 4] = [
     [0, 7, 12, 16],
     [-4, 8, 12, 15],
     [3, 7, 10, 15],
@@ -26,7 +26,7 @@ const CHORDS: [[i32; 4]; 4] = [
 ];
 
 /// The tune, a note a beat, semitones above A4; `None` is a rest.
-const TUNE: [Option<i32>; 16] = [
+pub(super) const TUNE: [Option<i32>; 16] = [
     Some(0),
     None,
     Some(4),
@@ -92,12 +92,7 @@ pub struct Score<'a> {
 impl Piece {
     /// The piece at no particular loudness, peaks below full scale.
     pub fn compose(score: &Score) -> Self {
-        let frames = (score.length_s * score.rate_hz as f32) as usize;
-        let mut piece = Self {
-            channels: vec![vec![0.0; frames]; score.labels.len()],
-            labels: score.labels.to_vec(),
-            rate_hz: score.rate_hz,
-        };
+        let mut piece = Self::silence(score.labels, score.length_s, score.rate_hz);
         let mut random = Seeded::new(score.seed);
         // The last bar rings out: nothing begins in the last two seconds.
         let beats = ((score.length_s - 2.0) / BEAT_S) as usize;
@@ -127,8 +122,17 @@ impl Piece {
         piece
     }
 
+    pub(super) fn silence(labels: &[Label], length_s: f32, rate_hz: u32) -> Self {
+        let frames = (length_s * rate_hz as f32) as usize;
+        Self {
+            channels: vec![vec![0.0; frames]; labels.len()],
+            labels: labels.to_vec(),
+            rate_hz,
+        }
+    }
+
     /// A plucked tone: five harmonics, the higher ones quieter and shorter.
-    fn string(&mut self, at_s: f32, hertz: f32, decay_s: f32, level: f32, place: Place) {
+    pub(super) fn string(&mut self, at_s: f32, hertz: f32, decay_s: f32, level: f32, place: Place) {
         let rate = self.rate_hz as f32;
         self.add(at_s, decay_s * 3.0, place, &mut |time| {
             let attack = (time / 0.008).min(1.0);
@@ -137,6 +141,26 @@ impl Piece {
                 .map(|h| (TAU * (hertz * h * time).fract()).sin() / h * (-time * h / decay_s).exp())
                 .sum();
             level * attack * tone
+        });
+    }
+
+    /// A struck bell: six partials that are no harmonics, the higher ones shorter.
+    pub(super) fn bell(&mut self, at_s: f32, hertz: f32, decay_s: f32, level: f32, place: Place) {
+        const PARTIALS: [(f32, f32); 6] = [
+            (0.5, 0.4),
+            (1.0, 1.0),
+            (1.19, 0.6),
+            (1.5, 0.5),
+            (2.0, 0.6),
+            (2.66, 0.3),
+        ];
+        self.add(at_s, decay_s * 4.0, place, &mut |time| {
+            let partial = |&(ratio, part): &(f32, f32)| {
+                part * (TAU * (hertz * ratio * time).fract()).sin()
+                    * (-time * ratio / decay_s).exp()
+            };
+            let tone: f32 = PARTIALS.iter().map(partial).sum();
+            level * (time / 0.004).min(1.0) * tone
         });
     }
 
@@ -150,7 +174,14 @@ impl Piece {
     }
 
     /// A burst of bright noise: a snare or a hat, by its length.
-    fn noise(&mut self, at_s: f32, decay_s: f32, level: f32, place: Place, random: &mut Seeded) {
+    pub(super) fn noise(
+        &mut self,
+        at_s: f32,
+        decay_s: f32,
+        level: f32,
+        place: Place,
+        random: &mut Seeded,
+    ) {
         let mut before = 0.0;
         self.add(at_s, decay_s * 6.0, place, &mut |time| {
             let now = random.next();
@@ -240,7 +271,7 @@ impl Piece {
 
 /// Where a sound stands.
 #[derive(Clone, Copy)]
-enum Place {
+pub(super) enum Place {
     /// The centre, or both sides of the stereo pair.
     Middle,
     /// As the middle, and the low-frequency channel.
@@ -276,7 +307,7 @@ impl Place {
     }
 }
 
-fn pitch(base_hz: f32, semitones: i32) -> f32 {
+pub(super) fn pitch(base_hz: f32, semitones: i32) -> f32 {
     base_hz * 2f32.powf(semitones as f32 / 12.0)
 }
 

@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
+use super::immersive;
 use super::music::{Piece, RATE_HZ, Score, Seeded};
 use super::studio::{PATIENCE, SETTLE};
 use crate::layout;
@@ -29,7 +30,7 @@ const _: () = assert!(PAUSE.as_millis() > SETTLE.as_millis());
 const _: () = assert!(PAUSE.as_millis() < PATIENCE.as_millis());
 
 /// How many files [`write_deliveries`] makes.
-pub const COUNT: usize = 13;
+pub const COUNT: usize = 16;
 
 /// What becomes of a file that is no delivery.
 pub const LEFT_ALONE: &str = "left alone";
@@ -189,14 +190,39 @@ fn outbound(out: &mut Deliveries) -> io::Result<()> {
         "the version without its tune",
     )?;
     put(
-        "Harbour Lights_immersive 5.1.wav",
+        "Harbour Lights_5.1.wav",
         music(9, "0+5+0", RATE_HZ, true)?.master(-18.5, -1.5)?,
-        "5.1 with its channel mask, as asked",
+        "5.1 as channels, with its channel mask, as asked",
     )?;
-    put(
-        "Harbour Lights_immersive 7.1.4.wav",
-        music(10, BACK_BEFORE_SIDE, RATE_HZ, true)?.master(-18.5, -1.5)?,
-        "7.1.4 with its channel mask, as asked",
+    masters(out)
+}
+
+/// Object-based masters: what is wrong with two of them, no meter of their tracks can see.
+fn masters(out: &mut Deliveries) -> io::Result<()> {
+    out.put(
+        "Harbour Lights_immersive.wav".into(),
+        &immersive::clearing()?.bytes(),
+        "clear",
+        "a 7.1.2 bed and three moving objects, as asked",
+    )?;
+    out.put(
+        "Ferry Bell_immersive.wav".into(),
+        &immersive::meeting()?.bytes(),
+        "stop",
+        "every track is modest: only the render shows that two objects with one bell meet at \
+         the left surround, where their waves add up",
+    )?;
+    out.put(
+        "Slack Tide_immersive.wav".into(),
+        &immersive::lost_track()?.bytes(),
+        "stop",
+        "an object plays a track that chna does not have",
+    )?;
+    out.put(
+        "Lamp Room_immersive.wav".into(),
+        &immersive::standing()?.bytes(),
+        "advise",
+        "objects with blocks for their moves that never move: an export that lost them",
     )
 }
 
@@ -290,19 +316,13 @@ fn wave(piece: &Piece, bits: u16) -> io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// 7.1.4 in the order in which WAVE_FORMAT_EXTENSIBLE's bits lay it down.
-const BACK_BEFORE_SIDE: &str =
-    "M+030,M-030,M+000,LFE1,M+135,M-135,M+090,M-090,U+045,U-045,U+135,U-135";
-
 /// The loudspeaker bits of WAVE_FORMAT_EXTENSIBLE for the scenario's layouts (documentation of
 /// WAVEFORMATEXTENSIBLE, `dwChannelMask`, from memory). 5.1: front pair, centre, low, back pair.
-/// 7.1.4: those, the side pair, and four tops. The bits' order is the channels' order in the
-/// file.
+/// The bits' order is the channels' order in the file.
 fn channel_mask(channels: usize) -> Option<u32> {
     match channels {
         2 => Some(0x3),
         6 => Some(0x3F),
-        12 => Some(0x2_D63F),
         _ => None,
     }
 }
@@ -373,11 +393,11 @@ mod tests {
             if delivery.expected == LEFT_ALONE {
                 continue;
             }
-            let immersive = delivery.path.to_string_lossy().contains("_immersive");
-            let profile = if immersive {
-                "tallow-immersive"
-            } else {
-                "tallow-stereo"
+            let name = delivery.path.to_string_lossy();
+            let profile = match () {
+                () if name.contains("_immersive.") => "tallow-immersive",
+                () if name.contains("_5.1.") => "tallow-channels",
+                () => "tallow-stereo",
             };
             let request = Request::new(&path, profiles.get(profile).unwrap());
             let weighed = weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap();
@@ -389,14 +409,14 @@ mod tests {
                 weighed.judgement.reason
             );
         }
-        assert_eq!(deliveries.len(), 13);
+        assert_eq!(deliveries.len(), COUNT);
         // Own choice: 60 MiB, little enough for any temporary folder.
         assert!(bytes < 60 << 20, "{bytes}");
     }
 
     #[test]
     fn the_demo_s_configuration_holds_whatever_the_folder_is_called() {
-        let profiles = ["tallow-stereo", "tallow-immersive"].map(str::to_owned);
+        let profiles = PROFILES.map(|(name, _)| name.trim_end_matches(".toml").to_owned());
         let dir = Path::new("/srv/it's \"a\" demo");
         let mail = "127.0.0.1:2525".parse().unwrap();
         let text = configuration(dir, mail, "127.0.0.1:8117".parse().unwrap());

@@ -18,7 +18,7 @@ pub const PATIENCE: Duration = Duration::from_secs(5);
 
 /// The studio's own profiles: file name below `profiles/`, and text. They name every limit that
 /// the scenario leans on, so that the demo does not change with the built-in ones.
-pub const PROFILES: [(&str, &str); 2] = [
+pub const PROFILES: [(&str, &str); 3] = [
     (
         "tallow-stereo.toml",
         r#"name = "tallow-stereo"
@@ -55,6 +55,37 @@ source = "house rule of the invented studio"
     (
         "tallow-immersive.toml",
         r#"name = "tallow-immersive"
+title = "Tallow Street immersive master"
+about = "The object-based immersive master as the demo's studio asks for it: judged as it sounds on 0+5+0, and in stereo."
+extends = "immersive-music"
+renders = ["0+5+0", "0+2+0"]
+
+[limits."loudness.integrated"]
+render = "0+5+0"
+at_most = -18.0
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."peaks.true_peak"]
+render = "0+5+0"
+at_most = -1.0
+severity = "stop"
+source = "house rule of the invented studio"
+
+[limits."loudness.integrated@0+2+0"]
+at_most = -16.0
+severity = "advise"
+source = "house rule of the invented studio"
+
+[limits."peaks.true_peak@0+2+0"]
+at_most = -1.0
+severity = "advise"
+source = "house rule of the invented studio"
+"#,
+    ),
+    (
+        "tallow-channels.toml",
+        r#"name = "tallow-channels"
 title = "Tallow Street immersive master, as channels"
 about = "The channel-based immersive master as the demo's studio asks for it."
 extends = "immersive-channels"
@@ -102,9 +133,15 @@ profile = "tallow-stereo"
 release = {dispatch}
 quarantine = {quarantine}
 
+  # An immersive master with audio definition metadata (ADM): rendered, and judged as it sounds.
   [[watch.route]]
-  match = "**/*_immersive*.wav"
+  match = "**/*_immersive.wav"
   profile = "tallow-immersive"
+
+  # One that comes as loudspeaker channels.
+  [[watch.route]]
+  match = "**/*_5.1.wav"
+  profile = "tallow-channels"
 
 [notice.mail]
 server = "smtp://{mail}"

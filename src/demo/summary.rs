@@ -20,6 +20,10 @@ pub struct DemoRow {
     pub found: Option<String>,
     /// The verdict's reason, or what was special about it.
     pub says: String,
+    /// How it comes to that, where the reason does not tell.
+    pub why: Option<&'static str>,
+    /// What its renders read.
+    pub heard: Option<String>,
     /// What is not as it should be, a sentence each.
     pub faults: Vec<String>,
 }
@@ -48,6 +52,9 @@ impl Ending {
         self.troubles.is_empty() && self.rows.iter().all(DemoRow::is_as_told)
     }
 }
+
+/// What it sounds like is the point of this one.
+const RENDERED: &str = "quarantine/Ferry Bell_immersive.wav";
 
 /// Narrow enough for any terminal.
 pub const COLUMNS: usize = 80;
@@ -95,8 +102,9 @@ fn group<'a>(out: &mut String, title: &str, rows: impl Iterator<Item = &'a DemoR
         };
         let _ = writeln!(out, "  {found:7} {}", cut_middle(&row.name, COLUMNS - 10));
         let mut below = |text: &str| out.push_str(&hanging("          ", text));
-        if !row.says.is_empty() {
-            below(&row.says);
+        let said = [Some(row.says.as_str()), row.why, row.heard.as_deref()];
+        for text in said.into_iter().flatten().filter(|text| !text.is_empty()) {
+            below(text);
         }
         match row.found.as_deref() {
             None => below(&format!(
@@ -161,7 +169,8 @@ fn where_to_look(ending: &Ending) -> String {
          \x20 {program} history\n\
          \x20 {program} show '02 Slack Tide.wav'\n\
          \x20 {program} verify \"$D/quarantine\"\n\
-         \x20 {program} weigh \"$D/exports\" --profile broadcast-r128\n"
+         \x20 {program} weigh \"$D/exports\" --profile broadcast-r128\n\
+         \x20 {program} render \"$D/{RENDERED}\" --layout 0+5+0 --out \"$D/heard.wav\"\n"
     );
     let _ = write!(out, "\n{}", hanging("", HEARING));
     out
@@ -228,6 +237,8 @@ mod tests {
             expected,
             found: found.map(Into::into),
             says: says.into(),
+            why: None,
+            heard: None,
             faults: Vec::new(),
         }
     }
@@ -259,6 +270,17 @@ mod tests {
                 Some("stop"),
                 "1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)",
             ),
+            DemoRow {
+                why: Some("two objects meet"),
+                heard: Some("read on 0+5+0: -18.5 LUFS, 0.6 dBTP".into()),
+                ..row(
+                    "Ferry Bell_immersive.wav",
+                    "quarantine",
+                    "stop",
+                    Some("stop"),
+                    "a true-peak over on 0+5+0 (0.6, asked: at most -1.0 dBTP)",
+                )
+            },
             row(
                 "._01 Harbour Lights.wav",
                 "exports",
@@ -276,12 +298,16 @@ mod tests {
 quarantined in quarantine/
   stop    02 Slack Tide.wav
           1.6 LU too loud (-12.4, asked: at most -14.0 LUFS)
+  stop    Ferry Bell_immersive.wav
+          a true-peak over on 0+5+0 (0.6, asked: at most -1.0 dBTP)
+          two objects meet
+          read on 0+5+0: -18.5 LUFS, 0.6 dBTP
 
 left alone
           ._01 Harbour Lights.wav
           droppings
 
-3 of 3 files ended as the scenario says. Each was found again, byte for byte the
+4 of 4 files ended as the scenario says. Each was found again, byte for byte the
 same, at one place only; each weighed file has its sidecar, each stopped one its
 note and its mail. The daemon stopped cleanly.
 
@@ -300,6 +326,7 @@ Try next
   target/release/weighbridge show '02 Slack Tide.wav'
   target/release/weighbridge verify "$D/quarantine"
   target/release/weighbridge weigh "$D/exports" --profile broadcast-r128
+  target/release/weighbridge render "$D/quarantine/Ferry Bell_immersive.wav" --layout 0+5+0 --out "$D/heard.wav"
 
 caution before you listen: "03 Lamp Room.wav" holds three short clicks near full
 scale; turn the level down first
