@@ -171,7 +171,7 @@ fn heard_on_renders(sidecar: &Sidecar) -> Option<String> {
     let figures = |(layout, render): (&String, &Render)| {
         let loudness = render.loudness.as_ref()?.integrated_lufs?.value();
         let peak = render.peaks.true_peak_dbtp?.value();
-        Some(format!("{layout}: {loudness:.1} LUFS, {peak:.1} dBTP"))
+        Some(format!("{loudness:.1} LUFS, {peak:.1} dBTP on {layout}"))
     };
     let (first, others): (Vec<_>, Vec<_>) = measured
         .renders
@@ -188,9 +188,9 @@ fn heard_on_renders(sidecar: &Sidecar) -> Option<String> {
     let peaks = measured.channels.iter().filter_map(|c| c.sample_peak_dbfs);
     let highest = peaks.map(|peak| peak.value()).max_by(f64::total_cmp);
     let tracks = highest.map_or(String::new(), |peak| {
-        format!("; no track by itself is over {peak:.1} dBFS")
+        format!("; no track by itself peaks over {peak:.1} dBFS")
     });
-    Some(format!("read on {}{tracks}", renders.join("; ")))
+    Some(format!("read: {}{tracks}", renders.join("; ")))
 }
 
 fn note_fault(dir: &Path, delivery: &Delivery) -> Option<String> {

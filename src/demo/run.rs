@@ -87,7 +87,7 @@ fn opening(dir: &Path) -> String {
             "",
             &format!(
                 "The daemon watches exports/ and outbound/ there, while {COUNT} files are made \
-                 and put into them: about 58 MB of invented music. It takes under a minute."
+                 and put into them: about 72 MB of invented music. It takes about a minute."
             )
         )
     )

@@ -272,7 +272,7 @@ mod tests {
             ),
             DemoRow {
                 why: Some("two objects meet"),
-                heard: Some("read on 0+5+0: -18.5 LUFS, 0.6 dBTP".into()),
+                heard: Some("read: -18.5 LUFS, 0.6 dBTP on 0+5+0".into()),
                 ..row(
                     "Ferry Bell_immersive.wav",
                     "quarantine",
@@ -301,7 +301,7 @@ quarantined in quarantine/
   stop    Ferry Bell_immersive.wav
           a true-peak over on 0+5+0 (0.6, asked: at most -1.0 dBTP)
           two objects meet
-          read on 0+5+0: -18.5 LUFS, 0.6 dBTP
+          read: -18.5 LUFS, 0.6 dBTP on 0+5+0
 
 left alone
           ._01 Harbour Lights.wav
