@@ -111,7 +111,7 @@ fn a_missing_part_and_an_added_one_are_told() {
 fn levels_are_taken_where_the_same_music_lies() {
     // Half a second late, and in moving gain: without alignment nothing would fit.
     let mix = ride(&notes(7, 30.0), |t| {
-        if (t * 2.0) as u64 % 3 == 0 {
+        if ((t * 2.0) as u64).is_multiple_of(3) {
             -20.0
         } else {
             0.0
