@@ -15,6 +15,7 @@ const PIECE: usize = 1024;
 #[derive(Debug)]
 pub(super) struct Buffer {
     tracks: Vec<VecDeque<f32>>,
+    wanted: Vec<bool>,
     /// Frame number of the first one held.
     start: u64,
     /// Frames fed so far.
@@ -23,21 +24,28 @@ pub(super) struct Buffer {
 }
 
 impl Buffer {
-    pub(super) fn new(tracks: usize) -> Self {
+    /// `wanted[track]` tells which tracks are kept; `frames` is how many are expected to be held.
+    pub(super) fn new(wanted: Vec<bool>, frames: i64) -> Self {
+        let room = usize::try_from(frames).unwrap_or(0);
+        let tracks = wanted.iter().map(|&wanted| {
+            // Rings that grow by doubling would hold up to twice as much.
+            VecDeque::with_capacity(if wanted { room } else { 0 })
+        });
         Self {
-            tracks: vec![VecDeque::new(); tracks],
+            tracks: tracks.collect(),
+            wanted,
             start: 0,
             fed: 0,
             ended: false,
         }
     }
 
-    /// Takes a block; `wanted` tells which tracks are kept. Tracks that are shorter than the
-    /// longest, or not there, are filled with silence.
-    pub(super) fn feed(&mut self, block: &[&[f64]], wanted: &[bool]) {
+    /// Takes a block. Tracks that are shorter than the longest, or not there, are filled with
+    /// silence.
+    pub(super) fn feed(&mut self, block: &[&[f64]]) {
         let mut piece = [0.0; PIECE];
         let frames = block.iter().map(|track| track.len()).max().unwrap_or(0);
-        for (index, (kept, &wanted)) in self.tracks.iter_mut().zip(wanted).enumerate() {
+        for (index, (kept, &wanted)) in self.tracks.iter_mut().zip(&self.wanted).enumerate() {
             if !wanted {
                 continue;
             }
@@ -102,11 +110,11 @@ mod tests {
 
     #[test]
     fn any_stretch_is_read_back_and_what_is_not_there_is_silence() {
-        let mut buffer = Buffer::new(2);
+        let mut buffer = Buffer::new(vec![true, false], 10);
         let mut fed = Vec::new();
         for block in [3_usize, 1, 7, 20, 5, 64, 2, 33] {
             let samples: Vec<f64> = (0..block).map(|n| (fed.len() + n) as f64 + 1.0).collect();
-            buffer.feed(&[&samples, &[]], &[true, false]);
+            buffer.feed(&[&samples, &[]]);
             fed.extend(samples);
             buffer.forget_before(fed.len() as i64 - 40);
         }
@@ -121,14 +129,14 @@ mod tests {
             }
         }
         let mut start = [1.0; 4];
-        Buffer::new(1).copy(0, -2, &mut start);
+        Buffer::new(vec![true], 10).copy(0, -2, &mut start);
         assert_eq!(start, [0.0; 4]);
     }
 
     #[test]
     fn what_is_no_number_is_silence() {
-        let mut buffer = Buffer::new(1);
-        buffer.feed(&[&[f64::NAN, f64::INFINITY, -1e300, 1.0]], &[true]);
+        let mut buffer = Buffer::new(vec![true], 10);
+        buffer.feed(&[&[f64::NAN, f64::INFINITY, -1e300, 1.0]]);
         let mut out = [9.0; 4];
         buffer.copy(0, 0, &mut out);
         assert_eq!(out, [0.0, 0.0, 0.0, 1.0]);

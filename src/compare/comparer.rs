@@ -39,8 +39,6 @@ pub struct Comparer {
     pairing: Pairing,
     /// The pairs that have a track on both sides, with the state of each.
     tracks: Vec<Track>,
-    master_wanted: Vec<bool>,
-    mix_wanted: Vec<bool>,
     master_samples: Buffer,
     mix_samples: Buffer,
     searches: Searches,
@@ -80,6 +78,10 @@ impl Comparer {
         let has = |kind| tracks.iter().any(|track| track.kind == kind);
         let block = (sample_rate / RATE) as usize;
         let silence = 10_f64.powf(limits.silence_dbfs / 10.0);
+        let searches = Searches::new(sample_rate, silence, limits.confidence);
+        let (ahead, behind) = (ahead(&searches), behind(&searches, block as i64));
+        // Half a second for the caller's blocks.
+        let spare = i64::from(sample_rate / 2);
         Ok(Self {
             master: master.clone(),
             mix: mix.clone(),
@@ -87,11 +89,9 @@ impl Comparer {
             groups: (has(PartKind::Bed) && has(PartKind::Object)).then(Groups::default),
             pairing,
             tracks,
-            master_wanted,
-            mix_wanted,
-            master_samples: Buffer::new(master.tracks),
-            mix_samples: Buffer::new(mix.tracks),
-            searches: Searches::new(sample_rate, silence, limits.confidence),
+            master_samples: Buffer::new(master_wanted, behind + 2 * ahead + spare),
+            mix_samples: Buffer::new(mix_wanted, behind + spare),
+            searches,
             meter: BandMeter::new(sample_rate, block),
             scratch: vec![0.0; block / 5],
             block: block as i64,
@@ -102,7 +102,7 @@ impl Comparer {
     /// Whom to feed so that least is held.
     pub fn wants(&self) -> Wants {
         let end = (self.looked + 1) * self.block;
-        let master = !self.master_samples.reaches(end + self.ahead());
+        let master = !self.master_samples.reaches(end + ahead(&self.searches));
         let mix = !self.mix_samples.reaches(end);
         match (master, mix) {
             (true, false) => Wants::Master,
@@ -114,13 +114,13 @@ impl Comparer {
     /// Takes `[track][frame]`; a track that is shorter than the others is filled up with
     /// silence, and what is no number is silence.
     pub fn feed_master(&mut self, tracks: &[&[f64]]) {
-        self.master_samples.feed(tracks, &self.master_wanted);
+        self.master_samples.feed(tracks);
         self.advance();
     }
 
     /// As [`feed_master`](Self::feed_master).
     pub fn feed_mix(&mut self, tracks: &[&[f64]]) {
-        self.mix_samples.feed(tracks, &self.mix_wanted);
+        self.mix_samples.feed(tracks);
         self.advance();
     }
 
@@ -136,23 +136,12 @@ impl Comparer {
         self.advance();
     }
 
-    /// Frames of the master that a look needs behind the end of its block.
-    fn ahead(&self) -> i64 {
-        (self.searches.wide.reach + self.searches.narrow.reach) as i64
-    }
-
-    /// Frames of the mix that a look needs before the end of its block, or levels do.
-    fn behind(&self) -> i64 {
-        let windows = self.searches.wide.short.max(self.searches.narrow.short) as i64;
-        windows.max((DELAY + 2) * self.block)
-    }
-
     /// Looks at all blocks for which everything is there.
     fn advance(&mut self) {
         loop {
             let end = (self.looked + 1) * self.block;
-            let there =
-                self.mix_samples.reaches(end) && self.master_samples.reaches(end + self.ahead());
+            let there = self.mix_samples.reaches(end)
+                && self.master_samples.reaches(end + ahead(&self.searches));
             // Behind both ends there is nothing to look at, but levels that are still due.
             let last = self.mix_samples.fed.max(self.master_samples.fed);
             let due = u64::try_from(end - (DELAY + 1) * self.block).is_ok_and(|due| due >= last);
@@ -162,9 +151,10 @@ impl Comparer {
             }
             self.look(end);
             self.looked += 1;
-            let before = end + self.block - self.behind();
+            let before = end + self.block - behind(&self.searches, self.block);
             self.mix_samples.forget_before(before);
-            self.master_samples.forget_before(before - self.ahead());
+            self.master_samples
+                .forget_before(before - ahead(&self.searches));
         }
     }
 
@@ -173,7 +163,10 @@ impl Comparer {
         let silence = 10_f64.powf(self.limits.silence_dbfs / 10.0) as f32;
         // A fifth of the block tells whether it sounds.
         let middle = end - (self.block + self.scratch.len() as i64) / 2;
-        self.searches.next_block();
+        let settled = |track: &Track| track.tracker.stays.last().map(|stay| stay.offset);
+        let settled = common_offset(self.tracks.iter().map(settled));
+        self.searches.next_block(settled);
+        let mut common = self.common_offset();
         let count = self.tracks.len();
         // Another track is the first each time, so that each comes to its search.
         let first = usize::try_from(self.looked).unwrap_or(0);
@@ -184,16 +177,15 @@ impl Comparer {
             if mean_square(&self.scratch) < silence {
                 continue;
             }
-            let guess = match track.tracker.offset() {
-                None => common_offset(self.tracks.iter().map(|track| track.tracker.offset())),
-                known => known,
-            };
+            if common.is_none() {
+                common = self.common_offset();
+            }
             self.tracks[index].tracker.sounded(
                 &mut self.searches,
                 (&self.mix_samples, mix),
                 (&self.master_samples, master),
                 end,
-                guess,
+                common,
             );
         }
         let block = self.looked - DELAY;
@@ -202,10 +194,14 @@ impl Comparer {
         }
     }
 
+    fn common_offset(&self) -> Option<i64> {
+        common_offset(self.tracks.iter().map(|track| track.tracker.offset()))
+    }
+
     fn levels(&mut self, block: usize) {
         let middle = (self.block - self.meter.window as i64) / 2;
         let from = block as i64 * self.block + middle;
-        let common = common_offset(self.tracks.iter().map(|track| track.tracker.offset()));
+        let common = self.common_offset();
         let mut sums = [[[0.0; 3]; 2]; 2];
         for track in &mut self.tracks {
             let offset = track.tracker.offset().or(common).unwrap_or(0);
@@ -256,6 +252,17 @@ impl Comparer {
         }
         .told()
     }
+}
+
+/// Frames of the master that a look needs behind the end of its block.
+fn ahead(searches: &Searches) -> i64 {
+    (searches.wide.reach + searches.narrow.reach) as i64
+}
+
+/// Frames of the mix that a look needs before the end of its block, or levels do.
+fn behind(searches: &Searches, block: i64) -> i64 {
+    let windows = searches.wide.short.max(searches.narrow.short) as i64;
+    windows.max((DELAY + 2) * block)
 }
 
 /// Pairs with a track on both sides; a track that several objects carry is looked at once.

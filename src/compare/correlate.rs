@@ -16,14 +16,16 @@ use super::buffer::Buffer;
 use super::likeness::Likeness;
 
 /// Lags of one window that are looked at closely.
-const CANDIDATES: usize = 4;
+const CANDIDATES: usize = 8;
 /// Lags that belong to one peak.
 const NEAR: usize = 8;
 /// Mean correlation of the octaves from which two stretches are the same music.
 ///
-/// Own measurement: a master that was equalised, lifted and driven has 0.9 and more, other music
-/// of the same scale 0.3 and less.
-const ALIKE: f64 = 0.5;
+/// Own measurement: masters that were equalised, compressed and driven have 0.9 and more where
+/// they sound, other bars of the same music 0.65 and less.
+const ALIKE: f64 = 0.7;
+/// Closer than this, two stretches are as alike as each other: a loop repeats itself. Own choice.
+const AS_ALIKE: f64 = 0.02;
 /// Windows without which a sum says nothing, and how often its median one window may count.
 const ENOUGH_WINDOWS: u32 = 8;
 const CLIP: f32 = 8.0;
@@ -151,13 +153,13 @@ impl Correlator {
 
     /// Looks for the stretch at `2 * reach + 1` lags.
     ///
-    /// A lag in the list of `favourites` wins over one that is not much more likely, since music
+    /// Of those that are as alike, the one closest to the `favourite` offset is taken, since music
     /// repeats itself. `sum` gathers what no window tells alone.
     pub(super) fn look(
         &mut self,
         (mix, master): (&Buffer, &Buffer),
         stretch: Stretch,
-        favourites: &[i64],
+        favourite: i64,
         sum: Option<&mut Sum>,
         least_confidence: f64,
     ) -> Found {
@@ -167,29 +169,34 @@ impl Correlator {
         let correlation = &self.time[..2 * self.reach + 1];
         let median = median_of(correlation, &mut self.sorted);
         let first_lag = stretch.about - self.reach as i64;
-        let favourites = favourites.iter().filter_map(|favourite| {
-            let lag = usize::try_from(favourite - first_lag).ok()?;
+        let lag_of = |offset: i64| {
+            let lag = usize::try_from(offset - first_lag).ok()?;
             (lag < correlation.len()).then_some(lag)
-        });
-        let favourites: Vec<usize> = favourites.collect();
-        let candidates = candidates(correlation, &favourites, median, least_confidence as f32);
+        };
+        let favourite = lag_of(favourite);
+        let candidates = candidates(correlation, favourite, median, least_confidence as f32);
         let likeness = &mut self.likeness;
         let middle = stretch.from + ((self.short - likeness.length) / 2) as i64;
         if !candidates.is_empty() {
             likeness.first(mix, stretch.mix_track, middle);
         }
+        let mut best: Option<(usize, f64)> = None;
         for lag in candidates {
             let offset = first_lag + lag as i64;
             let alike = likeness.with(master, stretch.master_track, middle + offset);
-            if alike.abs() >= ALIKE {
-                return Found::Peak(Peak {
-                    offset,
-                    inverted: alike < 0.0,
-                    confidence: f64::from(correlation[lag].abs() / median),
-                    from: stretch.from,
-                    together: false,
-                });
+            let before = best.map_or(ALIKE, |(_, before)| before.abs() + AS_ALIKE);
+            if alike.abs() >= before {
+                best = Some((lag, alike));
             }
+        }
+        if let Some((lag, alike)) = best {
+            return Found::Peak(Peak {
+                offset: first_lag + lag as i64,
+                inverted: alike < 0.0,
+                confidence: f64::from(correlation[lag].abs() / median),
+                from: stretch.from,
+                together: false,
+            });
         }
         let Some(sum) = sum else {
             return Found::Nothing;
@@ -209,6 +216,23 @@ impl Correlator {
             from: sum.from,
             together: true,
         })
+    }
+
+    /// Whether the stretch lies as well at `other` as at `offset`.
+    pub(super) fn as_alike(
+        &mut self,
+        (mix, master): (&Buffer, &Buffer),
+        stretch: Stretch,
+        (offset, other): (i64, i64),
+    ) -> bool {
+        let likeness = &mut self.likeness;
+        let middle = stretch.from + ((self.short - likeness.length) / 2) as i64;
+        likeness.first(mix, stretch.mix_track, middle);
+        let mut at = |offset| {
+            let alike = likeness.with(master, stretch.master_track, middle + offset);
+            alike.abs()
+        };
+        at(other) >= at(offset) - AS_ALIKE
     }
 
     /// Leaves the correlation in `time`; `None` where one of the two is silent.
@@ -267,37 +291,32 @@ impl Correlator {
     }
 }
 
-/// Lags worth a closer look, the likeliest first.
+/// Lags worth a closer look, those closest to the favourite first.
 fn candidates(
     correlation: &[f32],
-    favourites: &[usize],
+    favourite: Option<usize>,
     median: f32,
     least_confidence: f32,
 ) -> Vec<usize> {
     let mut seen: Vec<usize> = Vec::new();
-    for _ in 0..CANDIDATES {
+    while seen.len() < CANDIDATES {
         let lag = largest_of(correlation, &seen);
-        let size = correlation[lag].abs();
-        if seen.is_empty() {
-            let near = favourites.iter().copied();
-            seen.extend(near.filter(|&lag| correlation[lag].abs() >= 0.7 * size));
-        }
-        if size < least_confidence * median {
+        if correlation[lag].abs() < least_confidence * median {
             break;
         }
         seen.push(lag);
     }
-    seen.retain(|&lag| correlation[lag].abs() >= least_confidence * median);
+    let Some(favourite) = favourite else {
+        return seen;
+    };
     // Where it was before it may be still, under the clicks.
-    for &lag in favourites {
-        let about = &correlation[lag.saturating_sub(NEAR)..(lag + NEAR + 1).min(correlation.len())];
-        let top = about
-            .iter()
-            .all(|value| value.abs() <= correlation[lag].abs());
-        if top && correlation[lag].abs() >= 8.0 * median {
-            seen.push(lag);
-        }
+    let about = favourite.saturating_sub(NEAR)..(favourite + NEAR + 1).min(correlation.len());
+    let size = correlation[favourite].abs();
+    let top = correlation[about].iter().all(|value| value.abs() <= size);
+    if top && size >= 8.0 * median && !seen.contains(&favourite) {
+        seen.push(favourite);
     }
+    seen.sort_by_key(|lag| lag.abs_diff(favourite));
     seen
 }
 

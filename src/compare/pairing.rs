@@ -57,7 +57,7 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
         by_model: true,
         ..Pairing::default()
     };
-    let stages: [(PairedBy, fn(&Unit) -> Option<String>); 4] = [
+    let stages: [(PairedBy, Key<Unit>); 4] = [
         (PairedBy::IdAndName, |unit| {
             Some(format!("{}\n{}", unit.id, unit.name))
         }),
@@ -94,6 +94,9 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
     pairing.extra.extend(left(in_master));
     pairing
 }
+
+/// What two things must have in common to be one; `None` pairs with nothing.
+type Key<T> = fn(&T) -> Option<String>;
 
 /// One audioObject with its tracks.
 #[derive(Debug)]
@@ -191,7 +194,7 @@ fn matched<T>(
 /// Pairs the channels of two objects that belong together.
 fn seats(pairing: &mut Pairing, by: PairedBy, mix: Vec<Seat>, master: Vec<Seat>) {
     let (mut mix, mut master) = (slots(mix), slots(master));
-    let stages: [fn(&Seat) -> Option<String>; 3] = [
+    let stages: [Key<Seat>; 3] = [
         |seat| {
             let label = seat.part.channel.clone();
             label.filter(|_| seat.kind == PartKind::Bed)

@@ -151,10 +151,8 @@ impl Heard {
                     part: part(),
                     after_s: seconds(before.last_start),
                     before_s: seconds(after.first_end),
-                    offset_frames: Changed {
-                        mix: before.offset,
-                        master: after.offset,
-                    },
+                    offset_before_frames: before.offset,
+                    offset_after_frames: after.offset,
                     jump_frames: after.offset - before.offset,
                 });
             }

@@ -14,6 +14,9 @@ const EVERY: u32 = 20;
 const SOON: u32 = 4;
 /// Wide searches in a row before they become rare.
 const FIRST: u32 = 10;
+/// Windows in a row that make an offset, and that make a jump to another.
+const FIRST_TAKE: u32 = 2;
+const JUMP_TAKE: u32 = 3;
 /// The longest pause between two wide searches that found nothing, in looks.
 const PATIENCE: u32 = 16;
 
@@ -34,6 +37,8 @@ pub(super) struct Searches {
     pub(super) wide: Correlator,
     pub(super) narrow: Correlator,
     pub(super) confidence: f64,
+    /// The offset that most tracks have by more than one window.
+    common: Option<i64>,
     /// Wide searches that may still be made at this block.
     wide_left: u32,
 }
@@ -49,13 +54,15 @@ impl Searches {
             wide: Correlator::new(sample_rate, size, rate, silence),
             narrow: Correlator::new(sample_rate, 4 * unit, unit, silence),
             confidence,
+            common: None,
             wide_left: 0,
         }
     }
 
     /// Begins another block. A wide search costs as much as twenty narrow ones: one for each
     /// block bounds the cost where two files have nothing in common.
-    pub(super) fn next_block(&mut self) {
+    pub(super) fn next_block(&mut self, common: Option<i64>) {
+        self.common = common;
         self.wide_left = 1;
     }
 }
@@ -75,8 +82,8 @@ pub(super) struct Tracker {
     pub(super) matched: u64,
     pub(super) best_confidence: f64,
     inverted: u64,
-    /// A jump that a second window has not yet confirmed.
-    rival: Option<Reading>,
+    /// An offset that too few windows have confirmed, and how many have.
+    rival: Option<(Reading, u32)>,
     /// Sounding blocks since the last look.
     waited: u32,
     wait_for: u32,
@@ -92,13 +99,13 @@ pub(super) struct Tracker {
 impl Tracker {
     /// Where the track is now, as far as is known.
     pub(super) fn offset(&self) -> Option<i64> {
-        let rival = self.rival.map(|rival| rival.offset);
+        let rival = self.rival.map(|(rival, _)| rival.offset);
         self.stays.last().map(|stay| stay.offset).or(rival)
     }
 
     /// No more windows come: a single one has to do.
     pub(super) fn finish(&mut self) {
-        if let (Some(only), true) = (self.rival.take(), self.stays.is_empty()) {
+        if let (Some((only, _)), true) = (self.rival.take(), self.stays.is_empty()) {
             self.stays.push(only.stay(only, 1));
         }
     }
@@ -149,15 +156,48 @@ impl Tracker {
         let narrowly = self.follow(searches, both, stretch, guess);
         let found = match narrowly {
             Found::Peak(_) => narrowly,
-            _ => self.search(searches, both, stretch, (guess, narrowly)),
+            _ => self.search(searches, both, stretch, narrowly),
         };
         match found {
             Found::Silence => {}
             Found::Nothing => self.tried += 1,
             Found::Peak(peak) => {
                 self.tried += 1;
-                self.take(peak, end);
+                let narrow = &mut searches.narrow;
+                let stretch = stretch(narrow.short, peak.offset);
+                let apart =
+                    |guess: &i64| (guess - peak.offset).unsigned_abs() > narrow.reach as u64;
+                match searches.common.filter(apart) {
+                    // A loop lies as well a bar later: then it is where the others are.
+                    Some(guess) if narrow.as_alike(both, stretch, (peak.offset, guess)) => {
+                        self.rename(peak.offset, guess);
+                        let offset = guess;
+                        self.take(Peak { offset, ..peak }, end);
+                    }
+                    _ => self.take(peak, end),
+                }
             }
+        }
+    }
+
+    /// What was taken for one offset was the other.
+    fn rename(&mut self, from: i64, to: i64) {
+        for stay in &mut self.stays {
+            if stay.offset == from {
+                stay.offset = to;
+            }
+        }
+        self.stays.dedup_by(|later, earlier| {
+            let same = later.offset == earlier.offset;
+            if same {
+                earlier.windows += later.windows;
+                earlier.last_start = later.last_start;
+                earlier.last_end = later.last_end;
+            }
+            same
+        });
+        if self.rival.is_some_and(|(rival, _)| rival.offset == from) {
+            self.rival = None;
         }
     }
 
@@ -169,7 +209,7 @@ impl Tracker {
         stretch: impl Fn(usize, i64) -> Stretch,
         guess: Option<i64>,
     ) -> Found {
-        let rival = self.rival.map(|rival| rival.offset);
+        let rival = self.rival.map(|(rival, _)| rival.offset);
         let Some(about) = rival.or(self.offset()).or(guess) else {
             return Found::Silence;
         };
@@ -177,8 +217,7 @@ impl Tracker {
         let known = rival.is_none() && !self.stays.is_empty();
         let sum = known.then_some(&mut self.narrow_sum);
         let stretch = stretch(narrow.short, about);
-        let favourites = [about];
-        let found = narrow.look(both, stretch, &favourites, sum, searches.confidence);
+        let found = narrow.look(both, stretch, about, sum, searches.confidence);
         match found {
             Found::Peak(peak) if peak.offset.unsigned_abs() > searches.wide.reach as u64 => {
                 Found::Nothing
@@ -197,7 +236,7 @@ impl Tracker {
         searches: &mut Searches,
         both: (&Buffer, &Buffer),
         stretch: impl Fn(usize, i64) -> Stretch,
-        (guess, narrowly): (Option<i64>, Found),
+        narrowly: Found,
     ) -> Found {
         if let Found::Nothing = narrowly {
             self.failed += 1;
@@ -221,8 +260,9 @@ impl Tracker {
         let wide = &mut searches.wide;
         let stretch = stretch(wide.short, 0);
         let sum = Some(&mut self.wide_sum);
-        let favourites = [guess.unwrap_or(0), 0];
-        let found = wide.look(both, stretch, &favourites, sum, searches.confidence);
+        // A guess that no second window has confirmed may be this track's own.
+        let favourite = searches.common.unwrap_or(0);
+        let found = wide.look(both, stretch, favourite, sum, searches.confidence);
         if let Found::Nothing = found {
             self.searched += 1;
             if self.searched <= FIRST {
@@ -260,17 +300,25 @@ impl Tracker {
                 stay.last_end = reading.end;
                 self.rival = None;
             }
-            _ => match self.rival.take() {
-                // Many windows have agreed already.
-                None if peak.together => self.stays.push(reading.stay(reading, 1)),
-                Some(first) if first.offset == reading.offset => {
-                    self.stays.push(first.stay(reading, 2));
-                }
-                _ => {
-                    self.rival = Some(reading);
+            // Many windows have agreed already.
+            _ if peak.together => self.stays.push(reading.stay(reading, 1)),
+            _ => {
+                let enough = if self.stays.is_empty() {
+                    FIRST_TAKE
+                } else {
+                    JUMP_TAKE
+                };
+                let (first, agreed) = match self.rival.take() {
+                    Some((first, agreed)) if first.offset == reading.offset => (first, agreed + 1),
+                    _ => (reading, 1),
+                };
+                if agreed >= enough {
+                    self.stays.push(first.stay(reading, u64::from(agreed)));
+                } else {
+                    self.rival = Some((first, agreed));
                     self.wait_for = SOON;
                 }
-            },
+            }
         }
     }
 }

@@ -168,8 +168,9 @@ pub struct Slip {
     /// The jump lies between these two places of the mix.
     pub after_s: Seconds,
     pub before_s: Seconds,
-    pub offset_frames: Changed<i64>,
-    /// The second offset less the first.
+    pub offset_before_frames: i64,
+    pub offset_after_frames: i64,
+    /// The second less the first.
     pub jump_frames: i64,
 }
 

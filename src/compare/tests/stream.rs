@@ -153,3 +153,41 @@ fn a_comparison_of_models_needs_no_samples() {
     assert_eq!((movement.objects, movement.objects_that_differ), (1, 0));
     serde_json::from_str::<Comparison>(&json(&found)).unwrap();
 }
+
+#[test]
+fn the_words_of_the_sidecar_are_these() {
+    use crate::compare::{LevelChangeKind::*, PairedBy, PartKind};
+    let word = |json: serde_json::Result<String>| json.unwrap();
+    assert_eq!(
+        [Louder, Quieter, Missing, Added].map(|kind| word(serde_json::to_string(&kind))),
+        ["\"louder\"", "\"quieter\"", "\"missing\"", "\"added\""]
+    );
+    assert_eq!(
+        [
+            PartKind::Channel,
+            PartKind::Bed,
+            PartKind::Object,
+            PartKind::Hoa
+        ]
+        .map(|kind| word(serde_json::to_string(&kind))),
+        ["\"channel\"", "\"bed\"", "\"object\"", "\"hoa\""]
+    );
+    assert_eq!(
+        [
+            PairedBy::IdAndName,
+            PairedBy::TrackIndex,
+            PairedBy::ChannelId
+        ]
+        .map(|by| word(serde_json::to_string(&by))),
+        ["\"id_and_name\"", "\"track_index\"", "\"channel_id\""]
+    );
+    let schema = schemars::schema_for!(Comparison).to_value().to_string();
+    for key in [
+        "offset_frames",
+        "static_gain_db",
+        "gain_movement_db",
+        "largest_angle_deg",
+    ] {
+        assert!(schema.contains(key), "{key}");
+    }
+}
