@@ -334,9 +334,37 @@ impl PartialOrd for Instant {
     }
 }
 
+/// Products of odd sample rates may not fit: then by whole parts, then by what is left of both
+/// turned over, and so on (continued fractions).
 impl Ord for Instant {
     fn cmp(&self, other: &Self) -> Ordering {
-        (self.numerator * other.denominator).cmp(&(other.numerator * self.denominator))
+        let across = self.numerator.checked_mul(other.denominator);
+        if let Some(across) = across.zip(other.numerator.checked_mul(self.denominator)) {
+            return across.0.cmp(&across.1);
+        }
+        let (mut left, mut right) = (*self, *other);
+        let mut turned = false;
+        loop {
+            let whole =
+                (left.numerator / left.denominator).cmp(&(right.numerator / right.denominator));
+            let rests = (
+                left.numerator % left.denominator,
+                right.numerator % right.denominator,
+            );
+            let order = match (whole, rests) {
+                (Ordering::Equal, (0, 0)) => Ordering::Equal,
+                (Ordering::Equal, (0, _)) => Ordering::Less,
+                (Ordering::Equal, (_, 0)) => Ordering::Greater,
+                (Ordering::Equal, (left_rest, right_rest)) => {
+                    left = Self::new(left.denominator, left_rest);
+                    right = Self::new(right.denominator, right_rest);
+                    turned = !turned;
+                    continue;
+                }
+                (other, _) => other,
+            };
+            return if turned { order.reverse() } else { order };
+        }
     }
 }
 
@@ -357,6 +385,35 @@ fn gcd(mut left: u128, mut right: u128) -> u128 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Object start, rtime and duration in samples of rates without a common factor, hours long.
+    #[test]
+    fn sums_of_odd_sample_times_are_compared_without_running_over() {
+        let time = |text: &str| AdmTime::parse(text).unwrap().instant();
+        let start = time("19:00:00.1S1048573");
+        let rtime = time("13:00:00.1S1048571");
+        let end = start.plus(rtime).plus(time("11:00:00.1S1048557"));
+        let later = start.plus(rtime).plus(time("11:00:00.2S1048557"));
+        assert_eq!(end.cmp(&later), Ordering::Less);
+        assert_eq!(later.cmp(&end), Ordering::Greater);
+        assert_eq!(
+            end.cmp(&start.plus(time("11:00:00.1S1048557")).plus(rtime)),
+            Ordering::Equal
+        );
+        for (left, right, order) in [
+            ("00:00:00.24000S48000", "00:00:00.50000", Ordering::Equal),
+            ("00:00:00.24001S48000", "00:00:00.50000", Ordering::Greater),
+            ("00:00:00.22049S44100", "00:00:00.50000", Ordering::Less),
+            ("00:00:01.00000", "00:00:00.47999S48000", Ordering::Greater),
+        ] {
+            assert_eq!(time(left).cmp(&time(right)), order, "{left} {right}");
+            assert_eq!(
+                time(right).cmp(&time(left)),
+                order.reverse(),
+                "{left} {right}"
+            );
+        }
+    }
 
     /// Forms of ITU-R BS.2076-2, clause 5.13.
     #[test]

@@ -29,6 +29,8 @@ mod scene;
 pub mod screen;
 pub mod speakers;
 mod voice;
+#[cfg(test)]
+mod whole_renders;
 
 pub use renderer::{CHUNK, Deaf, Heard, Listener, Rendered, Renderer};
 pub use scene::{Choice, HoaGroup, Item, Kind, Scene, SceneError, Tap, select};

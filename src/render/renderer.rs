@@ -541,3 +541,65 @@ impl Item {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::adm::parse::{Limits, parse};
+    use crate::render::{Choice, select};
+
+    impl Renderer {
+        /// Samples and gains that there is room for.
+        fn room(&self) -> usize {
+            let rows = |rows: &[Vec<f64>]| rows.iter().map(Vec::capacity).sum::<usize>();
+            let voices = self
+                .voices
+                .iter()
+                .map(|voice| rows(&voice.memory) + voice.from.capacity() + voice.to.capacity());
+            let diffuse = self.diffuse.as_ref().map_or(0, |diffuse| {
+                rows(&diffuse.sums) + rows(&diffuse.late_bed) + rows(&diffuse.late_objects)
+            });
+            voices.sum::<usize>()
+                + rows(&self.waiting)
+                + rows(&self.bed)
+                + rows(&self.objects)
+                + diffuse
+                + self.feed.capacity()
+                + self.along.capacity()
+        }
+    }
+
+    /// Half a minute of noise, then of silence, in blocks of uneven size.
+    #[test]
+    fn memory_does_not_grow_with_the_audio() {
+        let xml = include_str!("whole_renders/data/reference.xml");
+        let rows = crate::render::whole_renders::rows_of(xml);
+        let model = Arc::new(
+            parse(xml.as_bytes(), &Limits::default(), &rows)
+                .unwrap()
+                .model,
+        );
+        // Filters; delays.
+        for programme in ["APR_1005", "APR_100a"] {
+            let choice = Choice {
+                programme: Some(programme.to_owned()),
+                ..Choice::default()
+            };
+            let scene = Arc::new(select(&model, &choice, 48_000).unwrap());
+            let layout = SpeakerLayout::named("0+5+0").unwrap();
+            let mut renderer = Renderer::new(Arc::clone(&model), scene, layout, 9, 48_000).unwrap();
+            let noise = crate::render::whole_renders::noise(1, 10_007);
+            let silence = vec![0.0; 10_007];
+            let mut room = 0;
+            for round in 0..280 {
+                let samples = if round < 140 { &noise } else { &silence };
+                let tracks = [samples.as_slice(); 9];
+                renderer.process(&tracks, &mut Deaf, &mut |_| {}).unwrap();
+                match round {
+                    0 => room = renderer.room(),
+                    _ => assert_eq!(renderer.room(), room, "round {round}"),
+                }
+            }
+        }
+    }
+}
