@@ -349,14 +349,14 @@ fn describe(
             );
         }
     }
-    let places: usize = match wanted {
-        Some(wanted) => wanted
-            .iter()
-            .filter_map(|&root| patterns.iter().find(|p| p.root == root))
-            .map(|pattern| pattern.places.len())
-            .sum(),
-        None => 0,
+    let Some(wanted) = wanted else {
+        return format!("the {} tracks do not make up whole packs", hands.len());
     };
+    let places: usize = wanted
+        .iter()
+        .filter_map(|&root| patterns.iter().find(|pattern| pattern.root == root))
+        .map(|pattern| pattern.places.len())
+        .sum();
     format!("{} tracks for {places} channels", hands.len())
 }
 
