@@ -133,16 +133,14 @@ impl Master {
         }
         out.push_str("<dialogue nonDialogueContentKind=\"1\">0</dialogue>\n</audioContent>\n");
 
-        let mut number = 0;
         let held = Some(bed)
             .filter(|bed| !bed.is_empty())
             .map(|bed| ("Bed", "DirectSpeakers", bed));
         let alone = objects
             .into_iter()
             .map(|track| (track.track.name, "Objects", vec![track]));
-        for (name, kind, tracks) in held.into_iter().chain(alone) {
+        for (number, (name, kind, tracks)) in held.into_iter().chain(alone).enumerate() {
             holder(out, number, &end, name, kind, &tracks)?;
-            number += 1;
         }
         out.push_str("</audioFormatExtended></format></coreMetadata>\n</ebuCoreMain>\n");
         Ok(())
