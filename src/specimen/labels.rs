@@ -75,7 +75,7 @@ pub(super) fn label(name: &str) -> Label {
 
 /// The channels of the common definitions: low byte of the audioChannelFormat's number
 /// (`AC_000100xx`), label (ITU-R BS.2094-1, Table 1, DirectSpeakers). Left out are the ones
-/// without a place in BS.2051's naming: diffuse pairs, screen edges, the upper top.
+/// without a place in BS.2051's naming: the diffuse pairs.
 const COMMON_CHANNELS: &[(u16, &str)] = &[
     (0x01, "M+030"),
     (0x02, "M-030"),
@@ -110,8 +110,11 @@ const COMMON_CHANNELS: &[(u16, &str)] = &[
     (0x21, "LFE2"),
     (0x22, "U+045"),
     (0x23, "U-045"),
+    (0x24, "M+SC"),
+    (0x25, "M-SC"),
     (0x26, "M+045"),
     (0x27, "M-045"),
+    (0x28, "UH+180"),
 ];
 
 /// The label behind `AT_0001xxxx_01` or `AC_0001xxxx` when it is a common definition.

@@ -113,8 +113,10 @@ mod tests {
 
     fn sine(frequency: f64) -> LfeMeter {
         let mut meter = LfeMeter::new(48_000.0);
-        let samples: Vec<f64> = (0..96_000)
-            .map(|n| 0.5 * (2.0 * std::f64::consts::PI * frequency * f64::from(n) / 48_000.0).sin())
+        // Faded in: the edge of a tone that begins at once has high frequencies of its own.
+        let samples: Vec<f64> = (0..192_000)
+            .map(|n| f64::from(n) / 48_000.0)
+            .map(|t| 0.5 * t.min(1.0) * (2.0 * std::f64::consts::PI * frequency * t).sin())
             .collect();
         meter.feed(&samples);
         meter
