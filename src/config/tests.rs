@@ -725,3 +725,40 @@ proptest::proptest! {
         let _ = parse(&with("", &lines.join("\n"))).map_err(|error| error.to_string());
     }
 }
+
+#[test]
+fn a_route_tells_where_a_master_s_mix_lies() {
+    let text = |rule: &str| {
+        format!(
+            "[studio]\nname = \"Tallow Street\"\nstate = \"/var/lib/weighbridge\"\n\n[[watch]]\nname = \"exports\"\nfolder = \"/srv/exports\"\nprofile = \"stereo-music\"\n\n[[watch.route]]\nmatch = \"**/*.wav\"\nprofile = \"stereo-music\"\n{rule}\n"
+        )
+    };
+    let rule = |written: &str| {
+        let config = parse(&text(written)).unwrap();
+        config.watches[0].routes[0].mix.clone().unwrap()
+    };
+    let beside = rule("mix = { name = '(.+)_master(_r\\d+)?\\.wav', is = '${1}_mix.wav' }");
+    let of = |path: &str| beside.mix_of(std::path::Path::new(path));
+    let found = of("/srv/exports/album/Harbour Lights_Master_r2.wav");
+    assert_eq!(
+        found,
+        Some("/srv/exports/album/Harbour Lights_mix.wav".into())
+    );
+    assert_eq!(of("/srv/exports/Harbour Lights_mix.wav"), None);
+    let apart =
+        rule("mix = { name = '(.+)_master\\.wav', is = '${1}.wav', folder = \"/srv/mixes\" }");
+    let found = apart.mix_of(std::path::Path::new("/srv/exports/a_master.wav"));
+    assert_eq!(found, Some("/srv/mixes/a.wav".into()));
+    for (wrong, says) in [
+        ("mix = { name = '(', is = 'x.wav' }", "not a pattern"),
+        ("mix = { name = 'a', is = 'mixes/x.wav' }", "slash"),
+        ("mix = { is = 'x.wav' }", "no name of a master"),
+        (
+            "mix = { name = 'a', is = 'b', folder = 'mixes' }",
+            "not absolute",
+        ),
+    ] {
+        let error = parse(&text(wrong)).unwrap_err().to_string();
+        assert!(error.contains(says), "{wrong}: {error}");
+    }
+}
