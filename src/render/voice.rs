@@ -1,7 +1,7 @@
 //! One track with gains that follow its blocks: the timeline of a rendering item
 //! (ITU-R BS.2127-1, clause 6).
 //!
-//! A [`Voice`] walks the blocks of its channel in file order and hands out [`Stretch`]es: so
+//! A [`Timeline`] walks the blocks of its channel in file order and hands out [`Stretch`]es: so
 //! many samples with fixed gains, or on a ramp between two sets. Times are exact fractions: a
 //! sample `s` belongs to a block when `start * rate <= s < end * rate`, and a ramp is read at the
 //! sample's true place between its fractional ends. What runs over by no more than a sample is

@@ -5,7 +5,7 @@
 //!
 //! 1. the mapping rules, when the pack is one of the common definitions ([`rules`]);
 //! 2. a loudspeaker of the same kind (low-frequency or not) that a label names ([`labels`]);
-//! 3. the one nearest loudspeaker of the same kind within the position's bounds ([`bounds`]), after
+//! 3. the one nearest loudspeaker of the same kind within the position's bounds (`bounds`), after
 //!    the position was moved to the screen's edges;
 //! 4. the point panner, polar or allocentric by the position's coordinates; for a low-frequency channel
 //!    `LFE1`, and silence where the layout has none.
