@@ -25,7 +25,7 @@ fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> 
         return immersive::fault(check, limit, facts);
     }
     // Without a mix there is nothing to be said of movement, and nothing is missing.
-    if movement::is_ours(check) && facts.against.is_none() {
+    if movement::is_moot(check, facts) {
         return None;
     }
     if movement::is_fault(check) {
