@@ -118,8 +118,8 @@ fn linear(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }
 
-/// Runs samples, `[channel][frame]`, through all meters in blocks of `cut` frames (1 to
-/// [`Block::CAPACITY_FRAMES`]).
+/// Runs samples, `[channel][frame]`, through all meters in blocks of `cut` frames (at
+/// least 1, and no more than a block of so many channels holds).
 pub fn measure(
     samples: &[Vec<f64>],
     sample_rate: Hertz,
@@ -136,6 +136,7 @@ pub fn measure(
         depth: Depth::Full,
     });
     let mut block = Block::new(samples.len());
+    let cut = cut.min(Block::capacity_frames(samples.len()));
     let frames = samples.first().map_or(0, Vec::len);
     let mut done = 0;
     while done < frames {
