@@ -164,7 +164,10 @@ fn grouped<W: Written>(frames: &[u8], channels: usize, block: &mut Block) {
         for frame in (0..whole).step_by(GROUP) {
             for (row, line) in square.iter_mut().enumerate() {
                 let at = (frame + row) * frame_bytes + first * W::BYTES;
-                W::line(&frames[at..at + lanes * W::BYTES], &mut line[..lanes]);
+                let bytes = &frames[at..at + lanes * W::BYTES];
+                for (slot, sample) in line.iter_mut().zip(bytes.chunks_exact(W::BYTES)) {
+                    *slot = W::value(sample);
+                }
             }
             for lane in 0..lanes {
                 let room = &mut block.channel_mut(first + lane)[frame..frame + GROUP];
