@@ -88,25 +88,41 @@ impl Work for Group<'_> {
         let [mut s1, mut s2, mut t1, mut t2]: [[f64; LANES]; 4] =
             std::array::from_fn(|part| std::array::from_fn(|lane| memory[lane][part]));
         const TILE: usize = 32;
-        let mut out = [[0.0f64; LANES]; TILE];
+        let mut rows = [[0.0f64; LANES]; TILE];
         let mut done = 0;
         while done < frames {
             let take = TILE.min(frames - done);
-            for (i, row) in out[..take].iter_mut().enumerate() {
+            for lane in 0..LANES {
+                let samples = &x[lane][done..done + take];
+                for (row, sample) in rows.iter_mut().zip(samples) {
+                    row[lane] = *sample;
+                }
+            }
+            for row in &mut rows[..take] {
+                let v = *row;
+                let mut y = [0.0; LANES];
                 for l in 0..LANES {
-                    let v = x[l][done + i];
-                    let y = b0 * v + s1[l];
-                    s1[l] = (b1 * v + s2[l]) - a1 * y;
-                    s2[l] = b2 * v - a2 * y;
-                    let w = c0 * y + t1[l];
-                    t1[l] = (c1 * y + t2[l]) - d1 * w;
-                    t2[l] = c2 * y - d2 * w;
-                    row[l] = w;
+                    y[l] = b0 * v[l] + s1[l];
+                }
+                for l in 0..LANES {
+                    s1[l] = (b1 * v[l] + s2[l]) - a1 * y[l];
+                }
+                for l in 0..LANES {
+                    s2[l] = b2 * v[l] - a2 * y[l];
+                }
+                for l in 0..LANES {
+                    row[l] = c0 * y[l] + t1[l];
+                }
+                for l in 0..LANES {
+                    t1[l] = (c1 * y[l] + t2[l]) - d1 * row[l];
+                }
+                for l in 0..LANES {
+                    t2[l] = c2 * y[l] - d2 * row[l];
                 }
             }
             for (lane, &track) in group.iter().enumerate() {
                 let to = &mut bank.weighted[track][done..done + take];
-                for (to, row) in to.iter_mut().zip(&out[..take]) {
+                for (to, row) in to.iter_mut().zip(&rows) {
                     *to = row[lane];
                 }
             }
