@@ -11,7 +11,7 @@ use std::sync::Arc;
 use super::Request;
 use super::immersive;
 use crate::profile::Profile;
-use crate::render::binaural::{BinauralRenderer, HeadSet};
+use crate::render::binaural::{BinauralRenderer, HeadSet, VIRTUAL_LAYOUT};
 use crate::render::float_wave::FloatWave;
 use crate::render::{Choice, Deaf, RenderError, Rendered, Renderer, SpeakerLayout};
 use crate::specimen::{Block, BlockSink, OpenError, ReadError, Specimen};
@@ -62,9 +62,6 @@ pub enum RerenderError {
     #[error("writing failed; the file that was begun is not whole")]
     Write(#[source] io::Error),
 }
-
-/// The loudspeakers whose signals reach the ears.
-const VIRTUAL_LAYOUT: &str = "4+7+0";
 
 /// Renders a master into what `make` gives, which is called when all that can be known before
 /// is known: no file is begun for a master that cannot be rendered.

@@ -6,6 +6,7 @@ use super::types::{Fold, ItemFacts, ItemKind, LfeFacts};
 use crate::adm::Model;
 use crate::adm::block::{Blocks, ObjectBlocks};
 use crate::measure::Measurements;
+use crate::render::geometry::{Vector, cart, cross, dot, length};
 use crate::render::{Item, Kind};
 use crate::units::{Dbfs, Frames};
 
@@ -77,15 +78,8 @@ fn way(blocks: &ObjectBlocks) -> (u64, f64) {
         match blocks.traits_of(block).cartesian {
             true => block.position,
             false => {
-                let [azimuth, elevation] = [
-                    block.position[0].to_radians(),
-                    block.position[1].to_radians(),
-                ];
-                [
-                    -azimuth.sin() * elevation.cos(),
-                    azimuth.cos() * elevation.cos(),
-                    elevation.sin(),
-                ]
+                let [azimuth, elevation, _] = block.position;
+                cart(azimuth, elevation, 1.0)
             }
         }
     };
@@ -101,15 +95,8 @@ fn way(blocks: &ObjectBlocks) -> (u64, f64) {
 }
 
 /// Angle between two directions; 0 where one has none.
-fn angle_deg(a: [f64; 3], b: [f64; 3]) -> f64 {
-    let dot: f64 = a.iter().zip(&b).map(|(a, b)| a * b).sum();
-    let cross = [
-        a[1] * b[2] - a[2] * b[1],
-        a[2] * b[0] - a[0] * b[2],
-        a[0] * b[1] - a[1] * b[0],
-    ];
-    let sine = cross.iter().map(|c| c * c).sum::<f64>().sqrt();
-    sine.atan2(dot).to_degrees()
+fn angle_deg(a: Vector, b: Vector) -> f64 {
+    length(cross(a, b)).atan2(dot(a, b)).to_degrees()
 }
 
 pub(super) fn lfe(model: &Model, item: &Item, track: usize, meter: &LfeMeter) -> LfeFacts {

@@ -22,7 +22,7 @@ use self::parts::PartMeters;
 use super::{Depth, MeterOrder, Meters, loudness_weight};
 use crate::adm::Model;
 use crate::layout::Label;
-use crate::render::binaural::{BinauralRenderer, HeadSet};
+use crate::render::binaural::{BinauralRenderer, HeadSet, VIRTUAL_LAYOUT};
 use crate::render::{
     CHUNK, Deaf, Item, RENDERER, RenderError, Rendered, Renderer, Scene, SpeakerLayout, is_lfe,
 };
@@ -332,9 +332,6 @@ impl ImmersiveMeters {
         })
     }
 }
-
-/// What is made audible for the ears: the commonest room of the trade.
-const VIRTUAL_LAYOUT: &str = "4+7+0";
 
 fn labels_of(layout: &SpeakerLayout) -> Vec<Label> {
     layout

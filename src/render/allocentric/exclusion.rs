@@ -4,6 +4,7 @@
 //! In: zones. Out: a flag per full-range loudspeaker. What is done with the gains is the panners'.
 
 use crate::adm::block::Zone;
+use crate::render::geometry::{Vector, cart, inside_angle_range};
 use crate::render::speakers::SpeakerLayout;
 
 /// A loudspeaker on a zone's border is inside.
@@ -20,23 +21,17 @@ struct Target {
     azimuth: f64,
     elevation: f64,
     /// On the unit sphere.
-    direction: [f64; 3],
+    direction: Vector,
 }
 
 impl ZoneTargets {
     pub fn new(layout: &SpeakerLayout) -> Self {
         let targets = layout.full_range().into_iter().map(|index| {
             let speaker = &layout.speakers[index];
-            let (azimuth, elevation) =
-                (speaker.azimuth.to_radians(), speaker.elevation.to_radians());
             Target {
                 azimuth: speaker.azimuth,
                 elevation: speaker.elevation,
-                direction: [
-                    -azimuth.sin() * elevation.cos(),
-                    azimuth.cos() * elevation.cos(),
-                    elevation.sin(),
-                ],
+                direction: cart(speaker.azimuth, speaker.elevation, 1.0),
             }
         });
         Self {
@@ -73,23 +68,6 @@ impl Target {
             }
         }
     }
-}
-
-/// Is `angle` on the way counter-clockwise from `start` to `end`, all in degrees?
-///
-/// From -180 to 180 is the whole circle, from 180 to 180 one direction. False for what is no
-/// number.
-pub fn inside_angle_range(angle: f64, start: f64, end: f64, tolerance: f64) -> bool {
-    let mut range = end - start;
-    if range < 0.0 {
-        range = range.rem_euclid(360.0);
-    } else if range > 360.0 {
-        range = range.rem_euclid(360.0);
-        if range == 0.0 {
-            range = 360.0;
-        }
-    }
-    (angle - (start - tolerance)).rem_euclid(360.0) <= range + 2.0 * tolerance
 }
 
 /// Excludes the whole row of an excluded loudspeaker that stands at a side wall between the

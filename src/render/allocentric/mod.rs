@@ -34,7 +34,7 @@ use lock::LockTargets;
 use super::speakers::SpeakerLayout;
 use crate::adm::block::{ChannelLock, Zone};
 
-pub use exclusion::{ZoneTargets, inside_angle_range};
+pub use exclusion::ZoneTargets;
 pub use positions::position_of;
 
 /// Sets of loudspeakers that are remembered beside the full one. Exclusion changes rarely

@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::*;
 use crate::adm::block::Divergence;
 use crate::layout::LAYOUTS;
+use crate::render::geometry::inside_angle_range;
 use crate::render::speakers::RENDERABLE;
 
 fn panner(layout: &str) -> AllocentricPanner {

@@ -18,3 +18,6 @@ mod tests;
 
 pub use renderer::{BinauralError, BinauralFacts, BinauralRenderer};
 pub use set::{HeadSet, HeadSetError, HeadSetFacts};
+
+/// The loudspeakers that are made audible for the ears: the commonest room of the trade.
+pub const VIRTUAL_LAYOUT: &str = "4+7+0";

@@ -4,7 +4,8 @@
 //! In: a position of a block. Out: the one loudspeaker that it means, if there is one.
 
 use crate::adm::block::{Bounded, SpeakerPosition};
-use crate::render::allocentric::{inside_angle_range, position_of};
+use crate::render::allocentric::position_of;
+use crate::render::geometry::inside_angle_range;
 use crate::render::speakers::Speaker;
 
 /// Degrees, or lengths: what lies this near a border is inside, and two loudspeakers whose
