@@ -69,20 +69,14 @@ impl OpenRoot {
 
     /// `None`: it is not there. `fresh` asks the server, not the client's cache.
     pub fn look(&self, path: &Path, fresh: bool) -> io::Result<Option<Found>> {
-        let fd = match self.open_below(path, OFlags::PATH) {
-            Ok(fd) => fd,
-            Err(e) if is_absence(e) => return Ok(None),
-            Err(e) => return Err(e.into()),
-        };
         let mut flags = AtFlags::EMPTY_PATH;
         if fresh {
             flags |= AtFlags::STATX_FORCE_SYNC;
         }
-        match statx_of(&fd, Path::new(""), flags) {
-            Ok(seen) => Ok(Some(found_of(&seen))),
-            Err(e) if is_absence(e) => Ok(None),
-            Err(e) => Err(e.into()),
-        }
+        found_of(|| {
+            let fd = self.open_below(path, OFlags::PATH)?;
+            statx_of(&fd, Path::new(""), flags)
+        })
     }
 
     /// The names in a folder, sorted, without `.` and `..`. `None`: it is not there any more.
@@ -140,11 +134,7 @@ pub(super) struct Listing {
 
 impl Listing {
     pub fn look(&self, name: &OsStr) -> io::Result<Option<Found>> {
-        match statx_of(&self.fd, Path::new(name), AtFlags::SYMLINK_NOFOLLOW) {
-            Ok(seen) => Ok(Some(found_of(&seen))),
-            Err(e) if is_absence(e) => Ok(None),
-            Err(e) => Err(e.into()),
-        }
+        found_of(|| statx_of(&self.fd, Path::new(name), AtFlags::SYMLINK_NOFOLLOW))
     }
 }
 
@@ -168,7 +158,22 @@ fn place_of(seen: &Statx) -> Place {
     }
 }
 
-fn found_of(seen: &Statx) -> Found {
+/// What `look` sees. A file that is removed during the look has its path no more, but still an
+/// inode, with no link and a new change time: not a changed file, so it is looked for again. The
+/// second look stands, for a file system may count no links at all.
+fn found_of(look: impl Fn() -> Result<Statx, Errno>) -> io::Result<Option<Found>> {
+    let seen = match look() {
+        Ok(seen) if seen.stx_nlink == 0 => look(),
+        seen => seen,
+    };
+    match seen {
+        Ok(seen) => Ok(Some(kind_of(&seen))),
+        Err(e) if is_absence(e) => Ok(None),
+        Err(e) => Err(e.into()),
+    }
+}
+
+fn kind_of(seen: &Statx) -> Found {
     match FileType::from_raw_mode(u32::from(seen.stx_mode)) {
         FileType::RegularFile => Found::File(Identity::of_statx(seen)),
         FileType::Directory => Found::Folder(place_of(seen)),
@@ -196,6 +201,26 @@ mod tests {
         let listing = root.list(Path::new("")).expect("a listing").expect("there");
         let listed = listing.look(OsStr::new("a.wav")).expect("a look");
         assert_eq!(listed, Some(Found::File(by_std)));
+    }
+
+    #[test]
+    fn a_file_that_is_removed_during_a_look_is_not_there() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let path = folder.path().join("a.wav");
+        let root = OpenRoot::open(folder.path()).expect("the folder opens");
+        let looks = std::cell::Cell::new(0);
+        std::fs::write(&path, b"abc").expect("written");
+        // unlink(2): the inode lives on while somebody holds it open, with no link.
+        let found = found_of(|| {
+            looks.set(looks.get() + 1);
+            let fd = root.open_below(Path::new("a.wav"), OFlags::PATH)?;
+            std::fs::remove_file(&path).expect("removed");
+            let seen = statx_of(&fd, Path::new(""), AtFlags::EMPTY_PATH)?;
+            assert_eq!(seen.stx_nlink, 0);
+            Ok(seen)
+        });
+        assert_eq!(found.expect("a look"), None);
+        assert_eq!(looks.get(), 2);
     }
 
     #[test]
