@@ -13,6 +13,7 @@ mod k_weighting;
 mod loudness;
 mod meters;
 pub mod signals;
+mod spot;
 mod true_peak;
 mod types;
 mod weights;
@@ -21,5 +22,6 @@ pub use immersive::{
     Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts,
 };
 pub use meters::{Depth, MeterOrder, Meters};
+pub use spot::{Spot, Spots};
 pub use types::*;
 pub use weights::loudness_weight;
