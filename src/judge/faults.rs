@@ -122,6 +122,7 @@ fn oddities(check: &Check, facts: &Facts, source: &str) -> Option<Told> {
                 start_frame: frame_at(facts, at),
                 channel: oddity.channel.map(|channel| label(facts, channel)),
                 value: None,
+                ..Place::default()
             });
         }
     }
@@ -197,6 +198,7 @@ fn silence(check: &Check, limit: &Limit, severity: Severity, facts: &Facts) -> T
         start_frame: Frames(0),
         channel,
         value: None,
+        ..Place::default()
     };
     if silent.len() == measured.channels.len() {
         return told("file")

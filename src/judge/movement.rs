@@ -326,6 +326,7 @@ pub fn read(check: &Check, facts: &Facts) -> Reading {
         ),
         channel: Some(channel),
         value: Some(value),
+        ..Place::default()
     };
     let number = |value: f64, subject: String, places: Places| Reading::Number {
         value,

@@ -219,6 +219,7 @@ fn read_sound(check: &Check, measured: &Measurements) -> Reading {
         start_frame: Frames((start * f64::from(rate.value())).round() as u64),
         channel: None,
         value: None,
+        ..Place::default()
     };
     let with = |value: f64, place: Option<Place>| {
         let mut places = Places::default();
@@ -376,6 +377,7 @@ fn read_loudness(check: &Check, measured: &Measurements) -> Reading {
                 ),
                 channel: None,
                 value: Some(value),
+                ..Place::default()
             });
         }
         places

@@ -33,6 +33,7 @@ impl Told {
                 source: source.to_owned(),
                 places: Vec::new(),
                 places_total: 0,
+                identity: None,
             },
             weight: None,
             brief: String::new(),

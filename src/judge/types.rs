@@ -42,6 +42,10 @@ pub struct Finding {
     /// All places, listed or not.
     #[serde(default)]
     pub places_total: u64,
+    /// Of check, subject and digest: the same finding on the same bytes has it again, and no
+    /// other has it. `None` where the file's digest is not known.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub identity: Option<String>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]

@@ -347,6 +347,7 @@ impl Meters {
                 start_frame: Frames(kept.start as u64),
                 channel: Some(self.label(index)),
                 value: kept.value,
+                ..Place::default()
             }));
         }
         listed.sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));

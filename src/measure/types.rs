@@ -137,7 +137,7 @@ impl Places {
 }
 
 /// One place in the programme.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Place {
     pub start_s: Seconds,
     pub end_s: Seconds,
@@ -147,4 +147,14 @@ pub struct Place {
     pub channel: Option<String>,
     /// In the unit of the check that points here.
     pub value: Option<f64>,
+    /// 0 to 1, how sure the meter is that this is a fault and no music; `None` where the place
+    /// is a fact and no opinion.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub confidence: Option<f64>,
+    /// The mix has the same at the same place.
+    #[serde(skip_serializing_if = "std::ops::Not::not", default)]
+    pub inherited: bool,
+    /// Of check, channel, time range and digest, so that a person's word can bind to it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub identity: Option<String>,
 }

@@ -55,6 +55,7 @@ pub fn place(start_frame: u64, channel: Option<&str>, value: Option<f64>) -> Pla
         start_frame: Frames(start_frame),
         channel: channel.map(String::from),
         value,
+        ..Place::default()
     }
 }
 
@@ -69,6 +70,7 @@ pub fn finding(check: &str, outcome: Outcome, value: f64, unit: &str, limit: &st
         says: format!("{check} reads {value} {unit}"),
         source: "common practice, no source".into(),
         places: Vec::new(),
+        identity: None,
         places_total: 0,
     }
 }

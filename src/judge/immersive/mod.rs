@@ -82,6 +82,7 @@ pub(in crate::judge) fn tell(
                 start_frame: Frames((at * f64::from(facts.sample_rate_hz())).round() as u64),
                 channel: (one.subject != worst.subject).then(|| one.subject.clone()),
                 value: None,
+                ..Place::default()
             });
         }
     }

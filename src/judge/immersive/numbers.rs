@@ -138,6 +138,7 @@ fn on_render(check: &Check, immersive: &Immersive, facts: &Facts) -> Reading {
                             ),
                             channel: None,
                             value: fold.true_peak_dbtp.map(|peak| peak.value()),
+                            ..Place::default()
                         });
                     }
                     value(lost, format!("{} against {}", fold.to, fold.from), places)

@@ -147,6 +147,7 @@ fn overs_are_counted_by_the_limit_of_their_render() {
         start_frame: Frames(frame),
         channel: Some("M+030".into()),
         value: Some(value),
+        ..Place::default()
     };
     // The meter lists from the lowest ceiling, -1 dBTP; in stereo 0 is asked.
     let immersive = file.measured().immersive.as_mut().unwrap();

@@ -231,5 +231,6 @@ fn over(start: f64, value: f64) -> Place {
         start_frame: Frames((start * 48_000.0) as u64),
         channel: Some("M+030".into()),
         value: Some(value),
+        ..Place::default()
     }
 }

@@ -231,6 +231,7 @@ impl Burials {
                 start_frame: Frames((start * f64::from(rate.value())).round() as u64),
                 channel: None,
                 value: Some(worst),
+                ..Place::default()
             });
         }
     }
