@@ -9,6 +9,7 @@ use crate::profile::{KnownCheck, Severity, Takes};
 
 use super::immersive::IMMERSIVE;
 use super::movement::MOVEMENT;
+use super::survey::SURVEY;
 use super::table::CHECKS;
 
 /// One check.
@@ -36,7 +37,7 @@ pub struct Check {
 
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
-    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, IMMERSIVE, MOVEMENT].concat());
+    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, SURVEY, IMMERSIVE, MOVEMENT].concat());
     &ALL
 }
 

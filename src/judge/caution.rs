@@ -4,6 +4,7 @@
 //! measurements can tell and defers to local rules; a file without it is not thereby safe.
 
 use super::facts::Facts;
+use crate::measure::LoudKind;
 use crate::specimen::OddityKind;
 
 /// Own choice: float samples this far over full scale are no headroom but a mistake of gain.
@@ -49,6 +50,17 @@ pub fn caution(facts: &Facts) -> Option<String> {
                 "{} is as steady and loud as a test tone or a stuck decoder",
                 channel.label
             ));
+        }
+        let passage = measured.survey.as_ref().and_then(|survey| {
+            let loud = survey.loud.filter(|_| tone.is_none())?;
+            Some((loud, survey.channels.get(loud.channel)?))
+        });
+        if let Some((loud, channel)) = passage {
+            let what = match loud.kind {
+                LoudKind::Tone => "a steady tone near full scale",
+                LoudKind::Noise => "noise near full scale",
+            };
+            reasons.push(format!("{what} from {} on, on {channel}", loud.start_s));
         }
         let dc = measured
             .channels

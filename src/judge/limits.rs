@@ -3,7 +3,7 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::told::Told;
-use super::{faults, immersive, movement, numbers};
+use super::{faults, immersive, movement, numbers, survey};
 use crate::profile::{Limit, Profile, Rule, Takes};
 
 /// The findings of one check: one for each limit on it, or what is told without any.
@@ -23,6 +23,9 @@ fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> 
     }
     if immersive::is_ours(check) {
         return immersive::fault(check, limit, facts);
+    }
+    if survey::is_fault(check) {
+        return survey::fault(check, limit, facts);
     }
     // Without a mix there is nothing to be said of movement, and nothing is missing.
     if movement::is_moot(check, facts) {

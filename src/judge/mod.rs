@@ -11,12 +11,14 @@ mod catalogue;
 mod caution;
 mod facts;
 mod faults;
+mod identity;
 mod immersive;
 mod limits;
 mod movement;
 mod names;
 mod numbers;
 mod readings;
+mod survey;
 mod table;
 #[cfg(test)]
 mod tests;
@@ -27,6 +29,7 @@ mod words;
 
 pub use catalogue::{Check, catalogue, check};
 pub use facts::{AdmRead, AgainstRead, Facts};
+pub use survey::wants;
 pub use types::*;
 pub use verdict::judge;
 pub use words::asked;

@@ -255,6 +255,7 @@ impl Meters {
             overs,
             full_scale_runs,
             immersive: None,
+            survey: None,
         }
     }
 

@@ -7,6 +7,7 @@
 mod dispatch;
 mod edges;
 mod full_scale;
+mod hazard;
 mod hop;
 pub mod immersive;
 mod k_weighting;
@@ -14,14 +15,17 @@ mod loudness;
 mod meters;
 pub mod signals;
 mod spot;
+pub mod survey;
 mod true_peak;
 mod types;
 mod weights;
 
+pub use hazard::{Loud, LoudKind};
 pub use immersive::{
     Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts,
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};
+pub use survey::{Survey, SurveyMeters, SurveyOrder, SurveyWants};
 pub use types::*;
 pub use weights::loudness_weight;

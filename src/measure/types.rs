@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::immersive::Immersive;
+use super::survey::Survey;
 use crate::layout::Label;
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Lu, Lufs, Seconds};
 
@@ -27,6 +28,8 @@ pub struct Measurements {
     /// Of an object-based file: its renders and parts. `loudness`, `peaks`, `overs` and
     /// `measured_on` are then those of the main render, the rest of the file's own tracks.
     pub immersive: Option<Box<Immersive>>,
+    /// Of what ears miss; `None` where nothing of it was wanted.
+    pub survey: Option<Box<Survey>>,
 }
 
 impl Measurements {

@@ -218,6 +218,7 @@ pub fn weighed() -> Weighed {
             overs: Places::default(),
             full_scale_runs: Places::default(),
             immersive: None,
+            survey: None,
         }),
         judgement: too_loud(),
     }

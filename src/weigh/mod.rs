@@ -17,7 +17,7 @@ pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 use crate::intake::Identity;
 use crate::judge::{self, Facts, Judgement};
 use crate::layout::Label;
-use crate::measure::{Depth, ImmersiveMeters, Measurements, MeterOrder, Meters};
+use crate::measure::{Depth, ImmersiveMeters, Measurements, MeterOrder, Meters, SurveyMeters, SurveyOrder};
 use crate::profile::Profile;
 use crate::render::Choice;
 use crate::render::binaural::HeadSet;
@@ -137,6 +137,7 @@ pub fn weigh(
     };
     let mut scales = Scales {
         meters: Meters::new(order(&format, request.profile, depth)),
+        survey: SurveyMeters::new(survey_order(&format, request.profile)),
         renders,
         against: None,
         stopped: &stopped,
@@ -192,9 +193,13 @@ pub fn weigh(
         return Err(WeighError::Changed);
     }
     let Scales {
-        meters, renders, ..
+        meters,
+        survey,
+        renders,
+        ..
     } = scales;
     let mut measurements = meters.finish();
+    measurements.survey = Some(Box::new(survey.finish()));
     match renders.map(ImmersiveMeters::finish) {
         Some(Ok(immersive)) => measurements.heard_on(immersive),
         Some(Err(error)) => {
@@ -217,7 +222,8 @@ pub fn weigh(
             incomplete: request.incomplete,
         },
         request.profile,
-    );
+    )
+    .of_bytes(&reading.digests.blake3, format.sample_rate.value());
     Ok(Weighed {
         identity,
         digests: reading.digests,
@@ -249,7 +255,8 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
             incomplete: request.incomplete,
         },
         request.profile,
-    );
+    )
+    .of_bytes(&digests.blake3, 1);
     Ok(Weighed {
         identity,
         digests,
@@ -281,8 +288,25 @@ fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
     }
 }
 
+/// What the survey must know of the file.
+fn survey_order(format: &Format, profile: &Profile) -> SurveyOrder {
+    let integers = matches!(
+        format.encoding,
+        Encoding::Pcm | Encoding::Flac | Encoding::Alac
+    );
+    SurveyOrder {
+        sample_rate: format.sample_rate,
+        channels: format.channels,
+        labels: format.labels.clone(),
+        bits: format.bit_depth.filter(|_| integers),
+        floats: format.encoding == Encoding::Float,
+        wants: judge::wants(profile),
+    }
+}
+
 struct Scales<'a> {
     meters: Meters,
+    survey: SurveyMeters,
     renders: Option<ImmersiveMeters>,
     against: Option<against::Desk>,
     stopped: &'a Cell<bool>,
@@ -293,15 +317,14 @@ impl BlockSink for Scales<'_> {
         if self.stopped.get() {
             return ControlFlow::Break(());
         }
-        self.meters.feed(block);
-        if self.renders.is_some() || self.against.is_some() {
-            let planes = block.planes();
-            if let Some(renders) = &mut self.renders {
-                renders.feed(&planes);
-            }
-            if let Some(against) = &mut self.against {
-                against.feed(&planes);
-            }
+        let planes = block.planes();
+        self.meters.feed_planes(&planes);
+        self.survey.feed(&planes);
+        if let Some(renders) = &mut self.renders {
+            renders.feed(&planes);
+        }
+        if let Some(against) = &mut self.against {
+            against.feed(&planes);
         }
         ControlFlow::Continue(())
     }

@@ -129,6 +129,7 @@ fn file(layout: &str) -> File {
             overs: Places::default(),
             full_scale_runs: Places::default(),
             immersive: None,
+            survey: None,
         }),
         unread: None,
         incomplete: None,

@@ -1,0 +1,181 @@
+//! What ears miss, before the judge: defects, ends, channels, origin and translation.
+//!
+//! In: the survey's places and figures. Out: one finding a check. A meter that is not sure makes a
+//! note and no more, and what the mix has at the same place is inherited: a note too.
+
+mod seen;
+mod table;
+#[cfg(test)]
+mod tests;
+
+pub use table::SURVEY;
+
+use self::seen::Seen;
+use super::catalogue::Check;
+use super::facts::Facts;
+use super::readings::Reading;
+use super::told::Told;
+use super::words::{Style, asked};
+use crate::measure::{Place, Places, Spot, SurveyWants};
+use crate::profile::{Choice, Limit, Profile, Rule, Severity, Takes};
+
+/// Whether the check is read on the survey.
+pub fn is_ours(check: &Check) -> bool {
+    SURVEY.iter().any(|ours| ours.id == check.id)
+}
+
+pub fn is_fault(check: &Check) -> bool {
+    check.takes == Takes::Fault && is_ours(check)
+}
+
+/// Which groups of meters the profile's limits ask for.
+pub fn wants(profile: &Profile) -> SurveyWants {
+    let mut wants = SurveyWants::default();
+    for key in profile.limits.keys() {
+        let id = key.split('@').next().unwrap_or(key);
+        match id.split_once('.') {
+            Some(("defect", _)) | Some(("levels", "dc_step")) => wants.defects = true,
+            Some((
+                "edges",
+                "abrupt_start" | "cut_tail" | "chopped_tail" | "digital_silence" | "noise_floor",
+            ))
+            | Some(("peaks", "clipped")) => wants.ends = true,
+            Some(("channels", name)) if name != "channel_silent" => wants.channels = true,
+            Some(("provenance", _)) => wants.provenance = true,
+            Some(("translation", _)) => wants.translation = true,
+            _ => {}
+        }
+    }
+    wants
+}
+
+/// The finding of a fault; `None` where there is nothing to tell.
+pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
+    let source = limit.map_or(check.source, |limit| limit.source.as_str());
+    let words = limit.and_then(|limit| asked(&limit.rule, check.unit));
+    let Some(survey) = facts.measurements.and_then(|m| m.survey.as_deref()) else {
+        let limit = limit?;
+        let severity = (!matches!(limit.rule, Rule::Report)).then_some(limit.severity);
+        return Some(
+            Told::new(check, "file", source)
+                .limit(words)
+                .says(format!(
+                    "{}: not looked for, the file could not be read as audio",
+                    check.title
+                ))
+                .brief("not measured: the file could not be read as audio", None)
+                .unmeasured(severity),
+        );
+    };
+    let Seen { places, says, value } = seen::seen(check, survey, facts);
+    let told = Told::new(check, subject(&places), source)
+        .value(value.map(Choice::Number))
+        .limit(words);
+    if places.total == 0 {
+        return limit.map(|_| told.says(format!("no {}", check.title)));
+    }
+    let sure = |place: &Place| !place.inherited && is_sure(place);
+    let severity = match limit {
+        Some(limit) if matches!(limit.rule, Rule::Report) => Severity::Note,
+        Some(limit) => limit.severity,
+        // What no profile asks about is noted where it is there.
+        None => Severity::Note,
+    };
+    let worst: Vec<&Place> = places.listed.iter().filter(|place| sure(place)).collect();
+    if worst.is_empty() {
+        return Some(told.says(unsure(check, &places, says)).places(&places).noted());
+    }
+    // Beyond what is kept, the rest is taken to be as sure as what is.
+    let beyond = places.total - places.listed.len() as u64;
+    let told_places = Places {
+        total: worst.len() as u64 + beyond,
+        listed: worst.iter().map(|place| (*place).clone()).collect(),
+    };
+    let (says, brief) = match says {
+        Some(says) => (says.clone(), says),
+        None => {
+            let count = counted(check, told_places.total);
+            (format!("{count}, {}", first(check, &told_places)), count)
+        }
+    };
+    let detail = told_places.listed.first().filter(|place| place.end_s.0 > 0.0);
+    let detail = detail.map(|place| format!("at {}", place.start_s));
+    let told = told.says(says).brief(brief, detail).places(&told_places);
+    Some(match severity {
+        Severity::Note => told.noted(),
+        severity => told.failed(severity),
+    })
+}
+
+fn is_sure(place: &Place) -> bool {
+    place.confidence.is_none_or(|sure| sure >= Spot::SURE)
+}
+
+/// The channel that all places are on, or the file.
+fn subject(places: &Places) -> String {
+    let mut channels = places.listed.iter().map(|place| place.channel.as_deref());
+    match channels.next() {
+        Some(Some(first)) if channels.all(|channel| channel == Some(first)) => first.to_owned(),
+        _ => "file".to_owned(),
+    }
+}
+
+fn counted(check: &Check, count: u64) -> String {
+    match (count, check.title.strip_suffix('s')) {
+        (1, _) => format!("1 {}", check.title),
+        // `bits`, `hiss`: already many.
+        (count, Some(_)) => format!("{count} {}", check.title),
+        (count, None) => format!("{count} {}s", check.title),
+    }
+}
+
+/// `the first at 0:02.113 on M+030, 31.2 dB`
+fn first(check: &Check, places: &Places) -> String {
+    let Some(place) = places.listed.first() else {
+        return String::new();
+    };
+    let mut says = match places.total {
+        1 => format!("at {}", place.start_s),
+        _ => format!("the first at {}", place.start_s),
+    };
+    match &place.channel {
+        Some(channel) => says.push_str(&format!(" on {channel}")),
+        None => says.push_str(" on all channels"),
+    }
+    if let Some(size) = place.value.filter(|_| !check.unit.is_empty()) {
+        let style = Style::of(check.unit);
+        says.push_str(&format!(", {}", style.with_unit(&style.reading(size, 0.0))));
+    }
+    says
+}
+
+/// What is said of places of which none is a sure and new fault.
+fn unsure(check: &Check, places: &Places, says: Option<String>) -> String {
+    let inherited = places.listed.iter().filter(|place| place.inherited).count();
+    let what = match says {
+        Some(says) => says,
+        None => format!("{}, {}", counted(check, places.total), first(check, places)),
+    };
+    match inherited {
+        0 => format!("perhaps {what}; not sure enough to be more than a note"),
+        _ if inherited as u64 == places.total => format!("{what}: the mix has the same"),
+        some => format!("perhaps {what}; {some} of them are in the mix too"),
+    }
+}
+
+/// The reading of a check that is a number.
+pub fn read(check: &Check, facts: &Facts) -> Reading {
+    let survey = facts.measurements.and_then(|m| m.survey.as_deref());
+    match survey.and_then(|survey| seen::number(check, survey)) {
+        Some((value, places, phrase)) => Reading::Number {
+            value,
+            subject: "file".into(),
+            places,
+            phrase,
+        },
+        None => Reading::Nothing {
+            subject: "file".into(),
+            says: format!("no {}: there is nothing to read it on", check.title),
+        },
+    }
+}
