@@ -28,6 +28,14 @@ pub struct Comparison {
     pub limits: Limits,
 }
 
+impl Comparison {
+    /// The mix's frame that lies where that frame of the master does, by the offset of most
+    /// tracks; `None` where no offset could be measured.
+    pub fn aligned(&self, frame: u64) -> Option<i64> {
+        Some(i64::try_from(frame).ok()? - self.timing.offset_frames?)
+    }
+}
+
 /// A bounded list: all are counted, the first or the largest are kept.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Listed<T> {

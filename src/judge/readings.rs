@@ -260,7 +260,7 @@ fn read_sound(check: &Check, measured: &Measurements) -> Reading {
             },
             None => no_loudness(check, measured),
         },
-        "peaks.clipped" => {
+        "peaks.full_scale_runs" => {
             let total = measured.full_scale_runs.total;
             let longest = measured
                 .channels

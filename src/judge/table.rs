@@ -432,7 +432,7 @@ pub const CHECKS: &[Check] = &[
         on_renders: true,
     },
     Check {
-        id: "peaks.clipped",
+        id: "peaks.full_scale_runs",
         title: "full-scale runs",
         definition: "Runs of at least 3 consecutive samples at full scale in a channel.",
         unit: "runs",

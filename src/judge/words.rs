@@ -49,6 +49,8 @@ impl Style {
             "objects" => discrete(" objects"),
             "runs" => discrete(" runs"),
             "samples" => discrete(" samples"),
+            "frames" => discrete(" frames"),
+            "bytes" => discrete(" bytes"),
             "deg" => style(" degrees", " degrees", 1),
             _ => style("", "", 1),
         }

@@ -7,6 +7,10 @@ pub const BUILT_IN: &[(&str, &str)] = &[
         include_str!("../../config/profiles/any-audio.toml"),
     ),
     (
+        "fault-finding",
+        include_str!("../../config/profiles/fault-finding.toml"),
+    ),
+    (
         "stereo-music",
         include_str!("../../config/profiles/stereo-music.toml"),
     ),

@@ -515,7 +515,7 @@ mod tests {
     #[test]
     fn the_place_of_a_run_tells_its_length_in_samples() {
         let story = of(|found| {
-            found.check = "peaks.clipped".into();
+            found.check = "peaks.full_scale_runs".into();
             found.unit = "runs".into();
             found.value = Some(Choice::Number(12.0));
             found.places = vec![invented::place(0, Some("M+030"), Some(4.0))];

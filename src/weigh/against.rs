@@ -14,7 +14,8 @@ use super::{Request, WeighError};
 use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
 use crate::judge::AgainstRead;
 use crate::profile::{Profile, Rule};
-use crate::specimen::{Block, BlockSink, Digests, Format, Reading, Specimen};
+use crate::measure::{Survey, SurveyMeters, SurveyOrder};
+use crate::specimen::{Block, BlockSink, Digests, Format, Specimen};
 
 /// Blocks that the reading of the mix may be ahead: bounded, so memory is.
 pub(super) const AHEAD: usize = 4;
@@ -93,20 +94,45 @@ fn limit(profile: &Profile, check: &str) -> Option<f64> {
     }
 }
 
-/// Reads the mix and sends its blocks; ends when nobody listens any more.
-pub(super) fn read_mix(mix: Specimen, to: SyncSender<Planes>) -> Result<Reading, String> {
-    struct Sender(SyncSender<Planes>);
+/// What the reading of the mix came to.
+pub(super) struct MixRead {
+    digests: Digests,
+    pub survey: Survey,
+}
+
+/// Reads the mix, surveys it as the master is, and sends its blocks; ends when nobody listens any
+/// more.
+pub(super) fn read_mix(
+    mix: Specimen,
+    order: SurveyOrder,
+    to: SyncSender<Planes>,
+) -> Result<MixRead, String> {
+    struct Sender {
+        to: SyncSender<Planes>,
+        survey: SurveyMeters,
+    }
     impl BlockSink for Sender {
         fn take(&mut self, block: &Block) -> ControlFlow<()> {
-            let planes = block.planes().into_iter().map(<[f64]>::to_vec).collect();
-            match self.0.send(planes) {
+            let planes = block.planes();
+            self.survey.feed(&planes);
+            let planes = planes.into_iter().map(<[f64]>::to_vec).collect();
+            match self.to.send(planes) {
                 Ok(()) => ControlFlow::Continue(()),
                 Err(_) => ControlFlow::Break(()),
             }
         }
     }
-    mix.read(false, &mut Sender(to), &mut |_| {})
-        .map_err(|error| error.to_string())
+    let mut sender = Sender {
+        to,
+        survey: SurveyMeters::new(order),
+    };
+    let reading = mix
+        .read(false, &mut sender, &mut |_| {})
+        .map_err(|error| error.to_string())?;
+    Ok(MixRead {
+        digests: reading.digests,
+        survey: sender.survey.finish(),
+    })
 }
 
 /// The side of the master: feeds what it is given and takes as much of the mix as is wanted.
@@ -158,22 +184,28 @@ impl Desk {
 /// What the thread of the mix came to.
 pub(super) fn ended(
     mix: &Path,
-    reading: std::thread::Result<Result<Reading, String>>,
+    reading: std::thread::Result<Result<MixRead, String>>,
     comparison: Option<Comparison>,
-) -> Result<Against, WeighError> {
+) -> Result<(Against, Option<Survey>), WeighError> {
     let name = mix.file_name().unwrap_or_default().to_owned();
     let reading = reading.unwrap_or_else(|_| Err("reading the mix came to a bad end".to_owned()));
     Ok(match (reading, comparison) {
-        (Ok(reading), Some(comparison)) => Against {
-            mix: name,
-            digests: Some(reading.digests).filter(|digests| !digests.blake3.is_empty()),
-            result: Ok(Box::new(comparison)),
-        },
+        (Ok(mix), Some(comparison)) => {
+            let against = Against {
+                mix: name,
+                digests: Some(mix.digests).filter(|digests| !digests.blake3.is_empty()),
+                result: Ok(Box::new(comparison)),
+            };
+            (against, Some(mix.survey))
+        }
         (Ok(_), None) => return Err(WeighError::Stopped),
-        (Err(why), _) => Against {
-            mix: name,
-            digests: None,
-            result: Err(why),
-        },
+        (Err(why), _) => {
+            let against = Against {
+                mix: name,
+                digests: None,
+                result: Err(why),
+            };
+            (against, None)
+        }
     })
 }

@@ -147,6 +147,7 @@ pub fn weigh(
             stopped.set(true);
         }
     };
+    let mut mix_survey = None;
     let (reading, against) = match request.against {
         None => (
             specimen.read(request.md5, &mut scales, &mut on_progress),
@@ -171,16 +172,19 @@ pub fn weigh(
             Ok((mix, comparer)) => {
                 let (to, from) = std::sync::mpsc::sync_channel(against::AHEAD);
                 scales.against = Some(against::Desk::new(comparer, from));
+                let order = survey_order(mix.specimen.format(), request.profile);
                 std::thread::scope(|threads| {
-                    let mix = threads.spawn(|| against::read_mix(mix.specimen, to));
+                    let mix = threads.spawn(|| against::read_mix(mix.specimen, order, to));
                     let reading = specimen.read(request.md5, &mut scales, &mut on_progress);
                     // Taken away where the master was not read to its end: the mix's thread then
                     // finds nobody listening, and ends.
                     let whole = reading.is_ok() && !stopped.get();
                     let desk = scales.against.take().filter(|_| whole);
                     let comparison = desk.map(against::Desk::finish);
-                    let ended = against::ended(path, mix.join(), comparison);
-                    (reading, ended.ok())
+                    let ended = against::ended(path, mix.join(), comparison).ok();
+                    let (against, survey) = ended.unzip();
+                    mix_survey = survey.flatten();
+                    (reading, against)
                 })
             }
         },
@@ -199,7 +203,13 @@ pub fn weigh(
         ..
     } = scales;
     let mut measurements = meters.finish();
-    measurements.survey = Some(Box::new(survey.finish()));
+    let mut survey = survey.finish();
+    if let (Some(mix), Some(Ok(comparison))) =
+        (&mix_survey, against.as_ref().map(|against| &against.result))
+    {
+        survey.inherit(mix, &|frame| comparison.aligned(frame));
+    }
+    measurements.survey = Some(Box::new(survey));
     match renders.map(ImmersiveMeters::finish) {
         Some(Ok(immersive)) => measurements.heard_on(immersive),
         Some(Err(error)) => {

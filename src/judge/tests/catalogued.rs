@@ -42,6 +42,7 @@ fn every_built_in_profile_is_right_and_names_a_source_for_each_number() {
     let set = built_in();
     for name in [
         "any-audio",
+        "fault-finding",
         "stereo-music",
         "stereo-version",
         "immersive-channels",
@@ -63,9 +64,9 @@ fn every_built_in_profile_is_right_and_names_a_source_for_each_number() {
             assert!(!limit.source.contains("no source given"), "{name} {id}");
         }
     }
-    assert_eq!(set.iter().count(), 13);
+    assert_eq!(set.iter().count(), 14);
     let digests: BTreeSet<&str> = set.iter().map(|p| p.digest.as_str()).collect();
-    assert_eq!(digests.len(), 13);
+    assert_eq!(digests.len(), 14);
 }
 
 #[test]

@@ -63,7 +63,19 @@ impl Survey {
                 .and_then(|channel| self.channels.get(channel).cloned()),
             value: Some(spot.size),
             confidence: Some(spot.confidence),
+            inherited: spot.inherited,
             ..Place::default()
+        }
+    }
+
+    /// Marks the places that the mix has too. `aligned` gives the mix's frame for one of this file.
+    pub fn inherit(&mut self, mix: &Survey, aligned: &dyn Fn(u64) -> Option<i64>) {
+        // The tolerance in which two labels of one fault are the same: 50 ms, own choice.
+        let near = u64::from(self.sample_rate.value()) / 20;
+        let Self { over_unity, .. } = self;
+        let pairs = [(&mut over_unity.places, &mix.over_unity.places)];
+        for (mine, other) in pairs {
+            mine.inherit(other, aligned, near);
         }
     }
 

@@ -88,6 +88,7 @@ fn spot(channel: usize, passage: Passage) -> Spot {
         channel: Some(channel),
         size: 20.0 * passage.largest.log10(),
         confidence: 1.0,
+        inherited: false,
     }
 }
 
