@@ -9,7 +9,7 @@ use anyhow::{Context, bail};
 use jiff::{Timestamp, ZonedDateTime};
 
 use crate::config::{self, Config};
-use crate::judge;
+use crate::judge::{self, title};
 use crate::ledger::{FileStory, Reader};
 use crate::record::{Sidecar, printable};
 
@@ -18,7 +18,6 @@ use super::exit::Exit;
 use super::face::Face;
 use super::journal::{self, Count, Past, Status};
 use super::output::{Output, said};
-use super::weigh::title;
 
 pub fn status(ledger: args::Ledger, json: bool, out: &mut Output) -> anyhow::Result<Exit> {
     let (config, reader) = open(ledger)?;

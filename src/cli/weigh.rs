@@ -149,16 +149,11 @@ fn face(job: &Job, sidecar: &Sidecar, out: &Output) -> String {
     Face {
         sidecar,
         place: &format!("{} (nothing was moved)", printable(job.path.as_os_str())),
-        title: &title,
+        title: &judge::title,
         columns: out.columns(),
         paint: out.paint(),
     }
     .render()
-}
-
-/// The catalogue's name of a check.
-pub fn title(check: &str) -> Option<String> {
-    judge::check(check).map(|check| check.title.to_owned())
 }
 
 fn weigh_one(job: &Job, stop: &pool::Stop) -> Sidecar {

@@ -46,6 +46,11 @@ pub fn check(id: &str) -> Option<&'static Check> {
     catalogue().iter().find(|check| check.id == id)
 }
 
+/// The catalogue's name of a check, for those who tell of it.
+pub fn title(id: &str) -> Option<String> {
+    check(id).map(|check| check.title.to_owned())
+}
+
 /// The catalogue as the profiles' room needs it.
 pub fn known_checks() -> Vec<KnownCheck> {
     catalogue()

@@ -27,7 +27,7 @@ mod types;
 mod verdict;
 mod words;
 
-pub use catalogue::{Check, catalogue, check};
+pub use catalogue::{Check, catalogue, check, title};
 pub use facts::{AdmRead, AgainstRead, Facts};
 pub use survey::wants;
 pub use types::*;

@@ -320,7 +320,7 @@ fn act(
     sidecar.custody = events.clone();
     let placement = placement(&plan, &sidecar);
     let note =
-        (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &title));
+        (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &judge::title));
     let notice = notice(house, watch, arrival, file, &sidecar, placement, &now)?;
     let told = notice.is_some();
     let text = sidecar.to_pretty();
@@ -443,11 +443,6 @@ fn placement(plan: &Plan, sidecar: &Sidecar) -> Placement {
     }
 }
 
-/// The catalogue's name of a check.
-fn title(check: &str) -> Option<String> {
-    judge::check(check).map(|check| check.title.to_owned())
-}
-
 /// Whom it concerns, if anybody: a stop always, an advice for mail and digest, a clear file
 /// when its revision before was stopped, or where mails of clear files are asked for.
 fn notice(
@@ -462,7 +457,7 @@ fn notice(
     let told = FileNotice {
         watch: watch.name.clone(),
         at: sidecar.written.clone(),
-        story: Story::of(sidecar, &title),
+        story: Story::of(sidecar, &judge::title),
         placement,
     };
     let stopped_before = match sidecar.verdict.goes_on() {

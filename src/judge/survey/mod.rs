@@ -19,6 +19,9 @@ use super::words::{Style, asked};
 use crate::measure::{Place, Places, Spot, SurveyWants};
 use crate::profile::{Choice, Limit, Profile, Rule, Severity, Takes};
 
+/// Surer than this is certain by construction: all that may stop a file.
+const CERTAIN: f64 = 0.99;
+
 /// Whether the check is read on the survey.
 pub fn is_ours(check: &Check) -> bool {
     SURVEY.iter().any(|ours| ours.id == check.id)
@@ -85,6 +88,15 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
     if worst.is_empty() {
         return Some(told.says(unsure(check, &places, says)).places(&places).noted());
     }
+    // Nobody is stopped by what only looks like a fault.
+    let certain = worst
+        .iter()
+        .any(|place| place.confidence.is_none_or(|sure| sure >= CERTAIN));
+    let severity = if certain {
+        severity
+    } else {
+        severity.min(Severity::Advise)
+    };
     // Beyond what is kept, the rest is taken to be as sure as what is.
     let beyond = places.total - places.listed.len() as u64;
     let told_places = Places {

@@ -202,11 +202,11 @@ impl File {
     }
 }
 
-fn built_in() -> ProfileSet {
+pub(super) fn built_in() -> ProfileSet {
     load_profiles(None).expect("the built-in profiles are right")
 }
 
-fn house(limits: &str) -> Profile {
+pub(super) fn house(limits: &str) -> Profile {
     let folder = tempfile::tempdir().unwrap();
     let text = format!("name = \"house\"\ntitle = \"House\"\n{limits}");
     fs::write(folder.path().join("house.toml"), text).unwrap();
