@@ -1,0 +1,163 @@
+//! The hybrid filter bank of MPEG audio layer III for many frame offsets: 32 bands, long-block
+//! MDCT of 18 in each, alias reduction (ISO/IEC 11172-3, 2.4.3.4 and Annex C.1.3).
+//!
+//! In: samples as `f32`. Out: the 576 coefficients of granules at eight neighbouring offsets.
+
+use super::transform::{LANES, Lanes};
+
+pub(super) const BANDS: usize = 32;
+pub(super) const LINES: usize = 18;
+/// Coefficients of a granule; also the hop from granule to granule.
+pub(super) const GRANULE: usize = BANDS * LINES;
+const TAPS: usize = 512;
+
+/// Half of the prototype low-pass with a scale of 65536: the synthesis window D\[i\] of ISO/IEC
+/// 11172-3, Annex B, Table 3-B.3, without its change of sign every 64 samples; symmetrical about
+/// the last value.
+#[rustfmt::skip]
+const PROTOTYPE: [i32; TAPS / 2 + 1] = [
+    0, -1, -1, -1, -1, -1, -1, -2, -2, -2, -2, -3,
+    -3, -4, -4, -5, -5, -6, -7, -7, -8, -9, -10, -11,
+    -13, -14, -16, -17, -19, -21, -24, -26, -29, -31, -35, -38,
+    -41, -45, -49, -53, -58, -63, -68, -73, -79, -85, -91, -97,
+    -104, -111, -117, -125, -132, -139, -147, -154, -161, -169, -176, -183,
+    -190, -196, -202, -208, -213, -218, -222, -225, -227, -228, -228, -227,
+    -224, -221, -215, -208, -200, -189, -177, -163, -146, -127, -106, -83,
+    -57, -29, 2, 36, 72, 111, 153, 197, 244, 294, 347, 401,
+    459, 519, 581, 645, 711, 779, 848, 919, 991, 1064, 1137, 1210,
+    1283, 1356, 1428, 1498, 1567, 1634, 1698, 1759, 1817, 1870, 1919, 1962,
+    2001, 2032, 2057, 2075, 2085, 2087, 2080, 2063, 2037, 2000, 1952, 1893,
+    1822, 1739, 1644, 1535, 1414, 1280, 1131, 970, 794, 605, 402, 185,
+    -45, -288, -545, -814, -1095, -1388, -1692, -2006, -2330, -2663, -3004, -3351,
+    -3705, -4063, -4425, -4788, -5153, -5517, -5879, -6237, -6589, -6935, -7271, -7597,
+    -7910, -8209, -8491, -8755, -8998, -9219, -9416, -9585, -9727, -9838, -9916, -9959,
+    -9966, -9935, -9863, -9750, -9592, -9389, -9139, -8840, -8492, -8092, -7640, -7134,
+    -6574, -5959, -5288, -4561, -3776, -2935, -2037, -1082, -70, 998, 2122, 3300,
+    4533, 5818, 7154, 8540, 9975, 11455, 12980, 14548, 16155, 17799, 19478, 21189,
+    22929, 24694, 26482, 28289, 30112, 31947, 33791, 35640, 37489, 39336, 41176, 43006,
+    44821, 46617, 48390, 50137, 51853, 53534, 55178, 56778, 58333, 59838, 61289, 62684,
+    64019, 65290, 66494, 67629, 68692, 69679, 70590, 71420, 72169, 72835, 73415, 73908,
+    74313, 74630, 74856, 74992, 75038,
+];
+
+/// The alias-reduction coefficients c of ISO/IEC 11172-3, Annex B, Table 3-B.9.
+const ALIAS: [f32; 8] = [
+    -0.6, -0.535, -0.33, -0.185, -0.095, -0.041, -0.0142, -0.0037,
+];
+
+/// The filter bank's tables.
+pub(super) struct Hybrid {
+    prototype: Vec<f32>,
+    /// `[band][phase of 64]`.
+    matrix: Vec<[f32; 64]>,
+    /// `[line][slot of 36]`, windowed.
+    lines: Vec<[f32; 36]>,
+    alias: [(f32, f32); 8],
+}
+
+impl Hybrid {
+    pub(super) fn new() -> Self {
+        use std::f64::consts::PI;
+        let prototype = (0..TAPS)
+            .map(|n| (f64::from(PROTOTYPE[n.min(TAPS - n)]) / 65536.0 / 32f64.sqrt()) as f32)
+            .collect();
+        let matrix = (0..BANDS)
+            .map(|band| {
+                std::array::from_fn(|n| {
+                    (PI / 64.0 * (2 * band + 1) as f64 * (n as f64 - 16.0)).cos() as f32
+                })
+            })
+            .collect();
+        let lines = (0..LINES)
+            .map(|line| {
+                std::array::from_fn(|slot| {
+                    let window = (PI / 36.0 * (slot as f64 + 0.5)).sin();
+                    let angle = PI / 72.0 * (2 * slot + 1 + LINES) as f64 * (2 * line + 1) as f64;
+                    (window * angle.cos() / 3.0) as f32
+                })
+            })
+            .collect();
+        Self {
+            prototype,
+            matrix,
+            lines,
+            alias: ALIAS.map(|c| {
+                let norm = (1.0 + c * c).sqrt();
+                (1.0 / norm, c / norm)
+            }),
+        }
+    }
+
+    /// Samples of the bands `first..` for `slots` slots that begin at the first eight of
+    /// `samples`, `[slot][band - first]`; odd slots of odd bands change sign, as the standard's
+    /// frequency inversion wants.
+    #[inline(always)]
+    pub(super) fn bands(&self, samples: &[f32], slots: usize, first: usize, out: &mut [Lanes]) {
+        let count = BANDS - first;
+        for slot in 0..slots {
+            let part = &samples[slot * BANDS..];
+            // The window and its sum to 64: the sign of the cosine's later periods is the
+            // change of sign of the standard's window.
+            let mut sums = [[0.0f32; LANES]; 64];
+            for (tap, &gain) in self.prototype.iter().enumerate() {
+                let signed = if tap / 64 % 2 == 0 { gain } else { -gain };
+                let newest_first = &part[TAPS - 1 - tap..][..LANES];
+                let sum = &mut sums[tap % 64];
+                for lane in 0..LANES {
+                    sum[lane] += newest_first[lane] * signed;
+                }
+            }
+            for (band, row) in self.matrix[first..].iter().enumerate() {
+                let mut value = [0.0f32; LANES];
+                for (sum, &cosine) in sums.iter().zip(row) {
+                    for lane in 0..LANES {
+                        value[lane] += sum[lane] * cosine;
+                    }
+                }
+                let inverted = slot % 2 == 1 && (band + first) % 2 == 1;
+                out[slot * count + band] = if inverted { value.map(|v| -v) } else { value };
+            }
+        }
+    }
+
+    /// Coefficients of the granule whose first slot is `slot` of `bands` (`[slot][band]`, `count`
+    /// bands), for those bands. A granule that begins at an odd slot differs in sign of odd
+    /// bands only, which a magnitude does not see except through the alias reduction; so the
+    /// sign is put right here.
+    #[inline(always)]
+    pub(super) fn granule(
+        &self,
+        bands: &[Lanes],
+        count: usize,
+        first: usize,
+        slot: usize,
+        out: &mut [Lanes],
+    ) {
+        for band in 0..count {
+            let sign = if slot % 2 == 1 && (band + first) % 2 == 1 {
+                -1.0
+            } else {
+                1.0
+            };
+            let column: [Lanes; 36] =
+                std::array::from_fn(|at| bands[(slot + at) * count + band]);
+            for (line, row) in self.lines.iter().enumerate() {
+                let mut value = [0.0f32; LANES];
+                for (sample, &cosine) in column.iter().zip(row) {
+                    for lane in 0..LANES {
+                        value[lane] += sample[lane] * cosine;
+                    }
+                }
+                out[band * LINES + line] = value.map(|v| v * sign);
+            }
+        }
+        for band in 0..count.saturating_sub(1) {
+            for (step, &(keep, cross)) in self.alias.iter().enumerate() {
+                let (below, above) = (band * LINES + 17 - step, (band + 1) * LINES + step);
+                let (low, high) = (out[below], out[above]);
+                out[below] = std::array::from_fn(|l| low[l] * keep + high[l] * cross);
+                out[above] = std::array::from_fn(|l| high[l] * keep - low[l] * cross);
+            }
+        }
+    }
+}

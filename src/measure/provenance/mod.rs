@@ -1,0 +1,230 @@
+//! Where the samples came from: bits really used, bandwidth, an older sample rate, a lossy codec.
+//!
+//! In: samples of all channels, any cut into blocks. Out: [`ProvenanceFacts`]. One pass: samples
+//! are gathered in stages of 85 ms; every stage gives its bits and levels, the first
+//! [`DENSE_STAGES`] and then one in [`SPARSE`] a spectrum; the codec search runs at the end on a
+//! few segments that were kept. Knows no limits.
+
+mod bandwidth;
+mod bits;
+mod hybrid;
+mod lossy;
+mod segments;
+mod spectrum;
+mod transform;
+mod types;
+
+use bandwidth::LongTerm;
+use bits::BitsMeter;
+use lossy::Framing;
+use segments::Segments;
+use spectrum::{Spectra, Subsonic, Transform, pass, stage_len};
+pub use types::*;
+
+use super::{Spot, Spots};
+use crate::units::Hertz;
+
+/// Own choice: stages whose spectra are all taken, so that short files are seen well.
+const DENSE_STAGES: u64 = 64;
+/// After that, one stage in this many.
+const SPARSE: u64 = 4;
+/// trade.md, H7.
+const ULTRASONIC_LIMIT_DBFS: f64 = -60.0;
+
+/// The meter of one file.
+pub struct ProvenanceMeter {
+    rate: u32,
+    stage_len: usize,
+    stage: Vec<Vec<f64>>,
+    stages: u64,
+    transform: Transform,
+    powers: Vec<f64>,
+    segments: Segments,
+    channels: Vec<ChannelMeter>,
+    ultrasonic: Spots,
+}
+
+struct ChannelMeter {
+    bits: BitsMeter,
+    spectra: Spectra,
+    subsonic: Subsonic,
+    squares: f64,
+    loudest_ultrasonic: f64,
+}
+
+impl ProvenanceMeter {
+    /// `bits`: the header's depth for integers; `None` for floating point.
+    pub fn new(rate: Hertz, channels: usize, bits: Option<u32>) -> Self {
+        let rate = rate.value();
+        let len = stage_len(rate);
+        Self {
+            rate,
+            stage_len: len,
+            stage: (0..channels).map(|_| Vec::with_capacity(len)).collect(),
+            stages: 0,
+            transform: Transform::new(len),
+            powers: Vec::new(),
+            segments: Segments::default(),
+            channels: (0..channels)
+                .map(|_| ChannelMeter {
+                    bits: BitsMeter::new(bits),
+                    spectra: Spectra::new(len),
+                    subsonic: Subsonic::new(rate),
+                    squares: 0.0,
+                    loudest_ultrasonic: 0.0,
+                })
+                .collect(),
+            ultrasonic: Spots::default(),
+        }
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        let total = planes.first().map_or(0, |plane| plane.len());
+        let mut done = 0;
+        while done < total && !self.stage.is_empty() {
+            let take = (self.stage_len - self.stage[0].len()).min(total - done);
+            for (held, plane) in self.stage.iter_mut().zip(planes) {
+                held.extend_from_slice(&plane[done..done + take]);
+            }
+            done += take;
+            if self.stage[0].len() == self.stage_len {
+                let dense = self.stages < DENSE_STAGES;
+                self.close_stage(dense || self.stages.is_multiple_of(SPARSE));
+            }
+        }
+    }
+
+    fn close_stage(&mut self, look: bool) {
+        let start = self.stages * self.stage_len as u64;
+        for (index, (samples, channel)) in self.stage.iter().zip(&mut self.channels).enumerate() {
+            let pass = pass(samples);
+            channel.subsonic.feed(&pass.groups);
+            if pass.squares == 0.0 {
+                continue;
+            }
+            channel.squares += pass.squares;
+            channel.bits.grid.add(pass.grid.0, pass.grid.1);
+            if look {
+                channel.bits.look(samples);
+                self.transform.powers(samples, &mut self.powers);
+                channel.spectra.add(&self.powers);
+                let first = line_over(20_000.0, self.rate, self.powers.len());
+                let level: f64 = self.powers.get(first..).unwrap_or(&[]).iter().sum();
+                channel.loudest_ultrasonic = channel.loudest_ultrasonic.max(level);
+                if decibels(level) > ULTRASONIC_LIMIT_DBFS {
+                    self.ultrasonic.push(Spot {
+                        start,
+                        end: start + samples.len() as u64,
+                        channel: Some(index),
+                        size: decibels(level),
+                        // Music is loud there too, at 44.1 kHz cymbals above all.
+                        confidence: 0.0,
+                    });
+                }
+            }
+        }
+        if look && self.stage.first().is_some_and(|s| s.len() >= segments::SEGMENT) {
+            self.segments.look(start, &self.stage);
+        }
+        self.stages += 1;
+        for held in &mut self.stage {
+            held.clear();
+        }
+    }
+
+    pub fn finish(mut self) -> ProvenanceFacts {
+        if self.stage.first().is_some_and(|held| !held.is_empty()) {
+            // A piece of a stage has bits, but its cut end would show in a spectrum; only a file
+            // that is shorter than a stage has no other.
+            self.close_stage(self.stages == 0);
+        }
+        let rate = self.rate;
+        let framings = if (32_000..=50_000).contains(&rate) {
+            lossy::search(&self.segments.finish())
+        } else {
+            Vec::new()
+        };
+        let channels = self
+            .channels
+            .iter()
+            .map(|channel| channel.finish(rate))
+            .collect::<Vec<_>>();
+        ProvenanceFacts {
+            summary: Provenance {
+                lossy: lossy_origin(&framings, &channels),
+                upsampled: None,
+                channels,
+            },
+            ultrasonic: self.ultrasonic,
+        }
+    }
+}
+
+impl ChannelMeter {
+    fn finish(&self, rate: u32) -> ChannelProvenance {
+        let bits = self.bits.finish();
+        let lines = self.spectra.logs.len();
+        let mean_db = self.spectra.mean_db();
+        let peak_db: Vec<f64> = self.spectra.largest.iter().map(|&p| decibels(p)).collect();
+        let long_term = LongTerm::new(rate, &mean_db, &peak_db);
+        let floor_db = bits.used_bits.map(|used| {
+            let step = (2f64).powi(1 - used as i32);
+            decibels(step * step / 12.0 / lines as f64)
+        });
+        let silent = self.spectra.looks == 0;
+        ChannelProvenance {
+            bandwidth: if silent {
+                Bandwidth { edge_hz: None, step_db: None }
+            } else {
+                long_term.bandwidth()
+            },
+            upsampled: if silent { None } else { long_term.upsampled(floor_db) },
+            levels: self.outer_bands(rate),
+            bits,
+        }
+    }
+
+    fn outer_bands(&self, rate: u32) -> OuterBands {
+        let sum = &self.spectra.sum;
+        let lines = sum.len();
+        let split = line_over(16_000.0, rate, lines).min(lines);
+        let (below, above) = sum.split_at(split);
+        let (below, above): (f64, f64) = (below.iter().sum(), above.iter().sum());
+        let ratio = |part: f64, whole: f64| {
+            (part > 0.0 && whole > 0.0).then(|| decibels(part / whole))
+        };
+        OuterBands {
+            ultrasonic_dbfs: (self.loudest_ultrasonic > 0.0)
+                .then(|| decibels(self.loudest_ultrasonic)),
+            ultrasonic_tone_hz: None,
+            ultrasonic_tone_dbfs: None,
+            subsonic_db: ratio(self.subsonic.energy(), self.squares),
+            over_16_khz_db: ratio(above, below),
+        }
+    }
+}
+
+fn lossy_origin(framings: &[Framing], _channels: &[ChannelProvenance]) -> LossyOrigin {
+    LossyOrigin {
+        score: 0.0,
+        reasons: framings
+            .iter()
+            .map(|f| LossyReason::Framing {
+                family: f.family,
+                offset: f.offset,
+                fall_db: f.fall_db,
+                deviations: f.deviations,
+            })
+            .collect(),
+    }
+}
+
+/// The first line over a frequency.
+fn line_over(hz: f64, rate: u32, lines: usize) -> usize {
+    (hz / (f64::from(rate) / 2.0) * (lines - 1) as f64).floor() as usize + 1
+}
+
+fn decibels(power: f64) -> f64 {
+    10.0 * power.max(1e-30).log10()
+}

@@ -1,0 +1,116 @@
+//! Chooses the few segments in which the frames of a codec are searched: steady, with energy at
+//! high frequencies, spread over the file, in bounded memory.
+//!
+//! In: stages of all channels. Out: up to [`Segments::KEPT`] pairs of neighbouring channels.
+
+/// Samples in a segment; a divisor of the stages' places, so that segments start at multiples
+/// of the MDCT's hop.
+pub(super) const SEGMENT: usize = 4096;
+
+/// One segment: a pair of channels, or one channel alone.
+#[derive(Clone, Debug)]
+pub(super) struct Segment {
+    /// Frame of its first sample.
+    pub(super) start: u64,
+    pub(super) left: Vec<f32>,
+    pub(super) right: Option<Vec<f32>>,
+    worth: f64,
+    epoch: u64,
+}
+
+/// The best segment of each stretch of the file; stretches grow with the file.
+#[derive(Debug, Default)]
+pub(super) struct Segments {
+    kept: Vec<Segment>,
+    /// Looks a stretch holds.
+    stretch: u64,
+    looks: u64,
+}
+
+impl Segments {
+    /// Own choice: bounds the search to some 60 ms.
+    pub(super) const KEPT: usize = 8;
+    /// Own choice: under this mean square of the second difference (-100 dBFS) there are no high
+    /// frequencies to look at.
+    const FAINTEST: f64 = 1e-10;
+
+    /// Takes the first samples of a stage, `[channel][frame]`.
+    pub(super) fn look(&mut self, start: u64, planes: &[Vec<f64>]) {
+        let epoch = self.looks / self.stretch.max(1);
+        self.looks += 1;
+        let best = planes
+            .chunks(2)
+            .map(|pair| (worth(pair), pair))
+            .fold(None, |best: Option<(f64, &[Vec<f64>])>, next| match best {
+                Some(held) if held.0 >= next.0 => Some(held),
+                _ => Some(next),
+            });
+        let Some((worth, pair)) = best.filter(|(worth, _)| *worth > Self::FAINTEST) else {
+            return;
+        };
+        let held = self.kept.last().filter(|held| held.epoch == epoch);
+        if held.is_some_and(|held| held.worth >= worth) {
+            return;
+        }
+        if held.is_some() {
+            self.kept.pop();
+        }
+        let copy = |plane: &Vec<f64>| plane[..SEGMENT].iter().map(|&v| v as f32).collect();
+        self.kept.push(Segment {
+            start,
+            left: copy(&pair[0]),
+            right: pair.get(1).map(copy),
+            worth,
+            epoch,
+        });
+        if self.kept.len() == 2 * Self::KEPT {
+            self.widen();
+        }
+    }
+
+    /// Doubles the stretches and keeps the better segment of each.
+    fn widen(&mut self) {
+        self.stretch = 2 * self.stretch.max(1);
+        let mut merged: Vec<Segment> = Vec::with_capacity(2 * Self::KEPT);
+        for mut segment in self.kept.drain(..) {
+            segment.epoch /= 2;
+            match merged.last_mut() {
+                Some(last) if last.epoch == segment.epoch => {
+                    if segment.worth > last.worth {
+                        *last = segment;
+                    }
+                }
+                _ => merged.push(segment),
+            }
+        }
+        self.kept = merged;
+    }
+
+    /// The best ones, in file order.
+    pub(super) fn finish(mut self) -> Vec<Segment> {
+        self.kept.sort_by(|a, b| b.worth.total_cmp(&a.worth));
+        self.kept.truncate(Self::KEPT);
+        self.kept.sort_by_key(|segment| segment.start);
+        self.kept
+    }
+}
+
+/// The least energy of the second difference in eighths of the segment, in the stronger channel:
+/// an attack would make the coder take short blocks, so steadiness counts.
+fn worth(pair: &[Vec<f64>]) -> f64 {
+    let of = |plane: &Vec<f64>| {
+        plane[..SEGMENT]
+            .chunks(SEGMENT / 8)
+            .map(|part| {
+                let (mut sum, mut before, mut last) = (0.0, part[0], part[1]);
+                for &next in &part[2..] {
+                    let second = before - 2.0 * last + next;
+                    sum += second * second;
+                    (before, last) = (last, next);
+                }
+                sum / part.len() as f64
+            })
+            .fold(f64::INFINITY, f64::min)
+    };
+    pair.iter().map(of).fold(0.0, f64::max)
+}
