@@ -1,0 +1,340 @@
+//! From what was measured to what is wrong: every finding with its confidence.
+
+use super::balance::Balance;
+use super::delay::Lag;
+use super::order::{self, Candidate, between};
+use super::types::*;
+use super::{ChannelMeter, PairMeter};
+use crate::measure::{Spot, Spots};
+use crate::units::{Dbfs, Frames, Hertz, Lu};
+
+/// Linear -80 dBFS: a channel that never passes it is silent.
+const SILENT: f64 = 1e-4;
+
+pub(super) fn facts(mut meter: ChannelMeter) -> ChannelFacts {
+    let mut facts = ChannelFacts::default();
+    let label = |index: usize| match &meter.labels {
+        Some(labels) => labels[index].to_string(),
+        None => format!("ch {}", index + 1),
+    };
+    let names: Vec<String> = (0..meter.channels.len()).map(label).collect();
+    contents(&meter, &names, &mut facts);
+    let mut pairs = std::mem::take(&mut meter.pairs);
+    for pair in &mut pairs {
+        let lag = pair.delay.finish(&mut meter.back);
+        pair.windows.close();
+        let read = Reading::of(pair, lag);
+        read.tell(&mut facts, meter.frames);
+        facts.scalars.pairs.push(read.facts(&names, meter.rate));
+    }
+    orders(&meter, &mut facts);
+    if let Some((indices, sides)) = &meter.sides {
+        facts.scalars.surround_balance_correlation = sides.correlation();
+        let size = sides.correlation().unwrap_or(0.0);
+        // Never sure without a reference.
+        let confidence = 0.45 * between(-0.1, -0.5, size);
+        for index in &indices[2..] {
+            whole(
+                &mut facts.surround_swapped,
+                meter.frames,
+                Some(*index),
+                size,
+                confidence,
+            );
+        }
+    }
+    facts
+}
+
+/// A finding about the whole file, where there is any confidence in it.
+fn whole(spots: &mut Spots, frames: u64, channel: Option<usize>, size: f64, confidence: f64) {
+    if confidence > 0.0 {
+        spots.push(Spot {
+            start: 0,
+            end: frames,
+            channel,
+            size,
+            confidence,
+        });
+    }
+}
+
+fn contents(meter: &ChannelMeter, names: &[String], facts: &mut ChannelFacts) {
+    let sounds = meter
+        .channels
+        .iter()
+        .any(|channel| channel.largest >= SILENT);
+    for (index, channel) in meter.channels.iter().enumerate() {
+        let rms = channel.rms(meter.frames);
+        let only_noise = channel.only_noise(meter.frames, &meter.spectra);
+        if channel.largest < SILENT {
+            facts.scalars.silent_channels.push(names[index].clone());
+        }
+        if let Some(rms) = rms.filter(|_| only_noise && sounds) {
+            whole(
+                &mut facts.only_noise,
+                meter.frames,
+                Some(index),
+                rms.value(),
+                0.8,
+            );
+        }
+        facts.scalars.channels.push(ChannelContent {
+            label: names[index].clone(),
+            sample_peak_dbfs: Dbfs::from_linear(channel.largest),
+            rms_dbfs: rms,
+            high_less_low_db: channel.high_less_low_db(meter.frames, &meter.spectra),
+            flatness_db: channel.flatness_db(&meter.spectra),
+            only_noise,
+        });
+    }
+}
+
+fn orders(meter: &ChannelMeter, facts: &mut ChannelFacts) {
+    let Some(labels) = &meter.labels else { return };
+    let candidates: Vec<Candidate> = meter
+        .channels
+        .iter()
+        .map(|channel| Candidate {
+            high_less_low_db: channel.high_less_low_db(meter.frames, &meter.spectra),
+            colour: channel.colour(&meter.spectra),
+        })
+        .collect();
+    let found = order::look(&candidates, labels);
+    let reads = |index: usize| candidates[index].high_less_low_db;
+    if let &[looks] = &found.looks[..] {
+        let size = reads(looks).unwrap_or(0.0);
+        whole(
+            &mut facts.channel_order,
+            meter.frames,
+            Some(looks),
+            size,
+            found.confidence,
+        );
+    }
+    for &index in &found.labelled {
+        match reads(index) {
+            // In a wrong order the channel under the label is no LFE at all.
+            Some(db) if db > order::LOW_PASSED_DB && found.confidence < Spot::SURE => {
+                let confidence =
+                    0.5 + 0.45 * between(order::LOW_PASSED_DB, order::FULL_RANGE_DB, db);
+                whole(
+                    &mut facts.lfe_full_range,
+                    meter.frames,
+                    Some(index),
+                    db,
+                    confidence,
+                );
+            }
+            None if meter.channels[index].largest < SILENT => lfe_silent(meter, index, facts),
+            _ => {}
+        }
+    }
+    if !found.labelled.is_empty() || !found.looks.is_empty() {
+        let from_one = |indices: &[usize]| indices.iter().map(|index| index + 1).collect();
+        facts.scalars.order = Some(OrderFacts {
+            labelled_lfe: from_one(&found.labelled),
+            looks_like_lfe: from_one(&found.looks),
+            fits_order: found.fits.map(str::to_owned),
+        });
+    }
+}
+
+/// A silent LFE beside others that have bass: often meant so, hence never more than advice.
+fn lfe_silent(meter: &ChannelMeter, index: usize, facts: &mut ChannelFacts) {
+    let others: f64 = meter
+        .channels
+        .iter()
+        .map(|channel| channel.band(20.0..120.0, &meter.spectra))
+        .sum();
+    let blocks = (meter.frames as f64 / meter.block as f64).max(1.0);
+    let mean_square = others * meter.spectra.to_mean_square() / blocks;
+    if mean_square > 0.0 {
+        let level = 10.0 * mean_square.log10();
+        let confidence = 0.55 * between(-70.0, -45.0, level);
+        whole(
+            &mut facts.lfe_silent,
+            meter.frames,
+            Some(index),
+            level,
+            confidence,
+        );
+    }
+}
+
+/// One pair with its coefficients read.
+struct Reading<'a> {
+    meter: &'a PairMeter,
+    lag: Option<Lag>,
+    balance: Balance,
+    all: Option<f64>,
+    bands: [Option<f64>; 3],
+    identical: bool,
+    residual_db: Option<f64>,
+}
+
+impl<'a> Reading<'a> {
+    fn of(meter: &'a PairMeter, lag: Option<Lag>) -> Self {
+        let all = meter.all.coefficient();
+        Self {
+            lag,
+            balance: meter.balance.finish(),
+            bands: meter.bands.map(|band| band.coefficient()),
+            identical: all.is_some() && meter.apart == 0.0,
+            // 1 - r^2 in 64-bit floats bottoms out at about -150 dB.
+            residual_db: all.map(|r| 10.0 * (1.0 - r * r).max(1e-15).log10()),
+            all,
+            meter,
+        }
+    }
+
+    fn facts(&self, names: &[String], rate: Hertz) -> PairFacts {
+        let windows = &self.meter.windows;
+        let lu = |db: Option<f64>| db.and_then(Lu::new);
+        let common = self.balance.common;
+        PairFacts {
+            left: names[self.meter.pair.left].clone(),
+            right: names[self.meter.pair.right].clone(),
+            correlation: self.all,
+            correlation_low: self.bands[0],
+            correlation_mid: self.bands[1],
+            correlation_high: self.bands[2],
+            correlation_min: windows.lowest.map(|(lowest, _)| lowest),
+            correlation_min_at_s: windows.lowest.map(|(_, start)| Frames(start).at(rate)),
+            below_minus_half: (windows.counted > 0)
+                .then(|| windows.below_half as f64 / windows.counted as f64),
+            identical: self.identical,
+            residual_db: self.residual_db,
+            lag_samples: self.lag.map(|lag| lag.samples),
+            lag_peak: self.lag.map(|lag| lag.peak),
+            peak_at_zero: self.lag.map(|lag| lag.at_zero),
+            lag_share: self.lag.map(|lag| lag.share),
+            balance_lu: lu(self.balance.loudness_db),
+            balance_p10_lu: lu(self.balance.p10_db),
+            balance_p90_lu: lu(self.balance.p90_db),
+            common_balance_db: common.map(|common| common.db),
+            common_share: common.map(|common| common.share),
+            common_share_at_zero: common.map(|common| common.share_at_zero),
+        }
+    }
+
+    fn tell(&self, facts: &mut ChannelFacts, frames: u64) {
+        let right = Some(self.meter.pair.right);
+        if let (Some(all), Some(residual)) = (self.all, self.residual_db) {
+            let same = if self.identical { 0.95 } else { same(residual) };
+            // An inverted copy is a matter of polarity first; a scaled one is the same signal.
+            if all > 0.0 {
+                whole(&mut facts.dual_mono, frames, right, residual, same);
+            }
+            let opposite = self.opposite(all);
+            whole(&mut facts.polarity, frames, None, all, opposite);
+            if opposite < Spot::SURE {
+                self.passages(facts);
+            }
+        }
+        if let Some(lag) = self.lag {
+            let late = match lag.samples > 0 {
+                true => self.meter.pair.right,
+                false => self.meter.pair.left,
+            };
+            let samples = lag.samples.unsigned_abs() as f64;
+            whole(
+                &mut facts.channel_delay,
+                frames,
+                Some(late),
+                samples,
+                delayed(&lag),
+            );
+        }
+        if let Some(common) = self.balance.common {
+            let quieter = match common.db > 0.0 {
+                true => self.meter.pair.right,
+                false => self.meter.pair.left,
+            };
+            let (size, confidence) = (common.db.abs(), self.imbalanced());
+            whole(
+                &mut facts.level_imbalance,
+                frames,
+                Some(quieter),
+                size,
+                confidence,
+            );
+        }
+    }
+
+    /// How sure it is that one of the two is inverted.
+    ///
+    /// Whatever is done at the sides, the bass of recordings and mixes is nearly mono, and what
+    /// is in the middle gives the whitened correlation a positive peak. Inverted, both turn over.
+    fn opposite(&self, all: f64) -> f64 {
+        let Some(lag) = self.lag else { return 0.0 };
+        let peak = -lag.at_zero.min(lag.peak);
+        let band = |index: usize| self.bands[index].unwrap_or(0.0);
+        // A file without bass has noise there; then everything else must be opposite.
+        let rest = all.max(band(1)).max(band(2));
+        let sure = between(-0.2, -0.8, band(0)).max(between(-0.4, -0.9, rest));
+        0.95 * sure * between(0.05, 0.2, peak)
+    }
+
+    fn passages(&self, facts: &mut ChannelFacts) {
+        let windows = &self.meter.windows;
+        facts.anti_phase.total += windows.passages_total - windows.passages.len() as u64;
+        for passage in &windows.passages {
+            let low = passage.low.coefficient().unwrap_or(0.0);
+            facts.anti_phase.push(Spot {
+                start: passage.start,
+                end: passage.end,
+                channel: None,
+                size: passage.worst,
+                // Wide sound is anti-phase in the middle and top, a fault in the bass too.
+                confidence: 0.1 + 0.5 * between(-0.5, -0.9, low),
+            });
+        }
+    }
+
+    /// How sure it is that one channel's gain is wrong.
+    fn imbalanced(&self) -> f64 {
+        let balance = &self.balance;
+        let (Some(common), Some(loudness)) = (balance.common, balance.loudness_db) else {
+            return 0.0;
+        };
+        let (Some(p10), Some(p90)) = (balance.p10_db, balance.p90_db) else {
+            return 0.0;
+        };
+        let size = common.db.abs();
+        // The middle is somewhere else, there is none at 0 dB, and everything leans that way.
+        let peak = between(0.08, 0.2, common.share);
+        let alone = between(0.6, 0.3, common.share_at_zero / common.share);
+        let agrees = between(2.0, 1.0, (loudness - common.db).abs());
+        let steady = between(
+            0.6,
+            0.1,
+            -(p10 * common.db.signum()).min(p90 * common.db.signum()) / size,
+        );
+        0.8 * between(0.5, 1.0, size) * peak * alone * agrees * steady
+    }
+}
+
+/// How sure it is that two channels are one signal, by what differs.
+fn same(residual_db: f64) -> f64 {
+    // Apart by rounding at 24 bits; by dither of 16 bits or a codec: a mono record is so too.
+    if residual_db < -100.0 {
+        0.6
+    } else {
+        0.4 * between(-50.0, -70.0, residual_db)
+    }
+}
+
+/// How sure it is that one channel is late as a whole.
+fn delayed(lag: &Lag) -> f64 {
+    if lag.samples == 0 {
+        return 0.0;
+    }
+    let peak = lag.peak.abs();
+    let strong = between(0.15, 0.3, peak);
+    // Nothing is left in the middle. One sample off, the peak's own flank is there.
+    let flank = if lag.samples.abs() == 1 { 0.4 } else { 0.25 };
+    let moved = between(flank + 0.2, flank, lag.at_zero.abs() / peak);
+    let alone = between(0.6, 0.4, lag.strongest_other / peak);
+    0.95 * strong * moved * alone * between(0.7, 0.9, lag.share)
+}
