@@ -1,0 +1,410 @@
+//! Short losses of sound, in all channels or in some: finds them, measures their edges and what
+//! is around them.
+//!
+//! In: blocks of samples. Out: [`GapFacts`], places with a confidence and the reasons. What makes
+//! a gap a fault is in `gap_verdict`, the numbers of the edges are in `gap_edges`. Knows no files.
+
+use super::super::Spots;
+use super::gap_edges::{Around, Context, around};
+use super::gap_verdict::verdict;
+use super::slabs::{Slab, Slabs};
+use crate::units::Hertz;
+use crate::vector::{Work, fast};
+
+/// Frames that are looked at together; a gap of twice as many cannot hide between them.
+const CHUNK: usize = 16;
+
+/// A gap is quiet: under -54 dBFS, and 24 dB under what was before. Own choice, between the
+/// -50 dBFS of an open analysis library's gap detector (library default) and dithered silence.
+const QUIET: f64 = 2e-3;
+const DEPTH: f64 = 16.0;
+
+/// A gap is in something: -50 dBFS. Own choice.
+const AUDIBLE: f64 = 3.16e-3;
+
+/// From which length on, and up to which, in seconds. The upper end is that of the library's
+/// detector; the lower one is for buffers of 1 ms.
+const SHORTEST_S: f64 = 0.75e-3;
+const SHORTEST_HELD_S: f64 = 0.9e-3;
+const LONGEST_S: f64 = 3.5;
+
+/// How much around a gap is looked at, in seconds; not less than [`LEAST_CONTEXT`] frames.
+const CONTEXT_S: f64 = 0.046;
+const LEAST_CONTEXT: usize = 256;
+
+/// Looking closely takes time: so many gaps of a channel at once, and two a second, are looked
+/// at; a file with more has the habit. Own choice.
+const AT_ONCE: f64 = 24.0;
+const A_SECOND: f64 = 2.0;
+
+/// What a gap is filled with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Filling {
+    /// One value, and it is zero.
+    Zeros,
+    /// One value other than zero: a sample that was held.
+    Held,
+    /// Something under the level of a gap.
+    NearSilence,
+}
+
+/// One gap of one channel, before any opinion.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gap {
+    pub channel: usize,
+    pub start: u64,
+    pub end: u64,
+    pub filling: Filling,
+    /// Other channels sound while it lasts.
+    pub alone: bool,
+    /// The held value lies at or outside the extremes around it, as a clipped top does.
+    pub extreme: bool,
+    pub around: Around,
+}
+
+/// What was found. The size of a spot is its length in seconds.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct GapFacts {
+    /// Gaps of all channels that sound (F2).
+    pub all_channels: Spots,
+    /// Gaps of a channel while others go on (F3).
+    pub one_channel: Spots,
+    /// Every gap that was looked at, by start; the first [`Spots::KEPT`].
+    pub gaps: Vec<Gap>,
+}
+
+/// The meter.
+pub struct GapMeter {
+    slabs: Slabs,
+    scan: Scan,
+}
+
+struct Scan {
+    rate: Hertz,
+    lengths: Lengths,
+    channels: Vec<Channel>,
+    gaps: Vec<Gap>,
+    /// Lowest and highest sample of each chunk of the body.
+    ranges: Vec<(f64, f64)>,
+}
+
+/// In frames.
+#[derive(Clone, Copy)]
+struct Lengths {
+    shortest: u64,
+    shortest_held: u64,
+    longest: u64,
+    context: usize,
+    short: usize,
+    edge: usize,
+    /// Chunks of 2 ms.
+    group: usize,
+}
+
+struct Channel {
+    state: State,
+    /// Largest chunks of the present 2 ms and of the 2 ms before.
+    recent: [f64; 2],
+    in_group: usize,
+    pending: Vec<Closed>,
+    /// How many gaps may still be looked at, and since when this holds.
+    credit: f64,
+    credit_at: u64,
+}
+
+enum State {
+    Sound,
+    Gap(Open),
+    /// After a gap that is too long.
+    Silence {
+        limit: f64,
+    },
+}
+
+struct Open {
+    start: u64,
+    limit: f64,
+    /// `Some` for a held value.
+    held: Option<f64>,
+    zeros: bool,
+    /// Taken before they leave the slab: the context before it, and its first samples.
+    before: Vec<f64>,
+    first: Vec<f64>,
+}
+
+struct Closed {
+    open: Open,
+    end: u64,
+    /// The gap's last samples.
+    last: Vec<f64>,
+}
+
+impl GapMeter {
+    pub fn new(rate: Hertz, channels: usize) -> Self {
+        let frames = |seconds: f64| (seconds * f64::from(rate.value())).round().max(1.0) as usize;
+        let lengths = Lengths {
+            shortest: frames(SHORTEST_S).max(2 * CHUNK) as u64,
+            shortest_held: frames(SHORTEST_HELD_S).max(2 * CHUNK) as u64,
+            longest: frames(LONGEST_S) as u64,
+            context: frames(CONTEXT_S).max(2 * LEAST_CONTEXT),
+            short: frames(0.000_36).max(8),
+            edge: frames(0.005).max(64),
+            group: (frames(0.002) / CHUNK).max(1),
+        };
+        let channel = || Channel {
+            state: State::Sound,
+            recent: [0.0; 2],
+            in_group: 0,
+            pending: Vec::new(),
+            credit: AT_ONCE,
+            credit_at: 0,
+        };
+        Self {
+            slabs: Slabs::new(channels, lengths.context + super::slabs::BODY + 64),
+            scan: Scan {
+                rate,
+                lengths,
+                channels: (0..channels).map(|_| channel()).collect(),
+                gaps: Vec::new(),
+                ranges: Vec::new(),
+            },
+        }
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        let Self { slabs, scan } = self;
+        slabs.feed(planes, |slab| scan.look(slab, false));
+    }
+
+    pub fn finish(self) -> GapFacts {
+        let Self { slabs, mut scan } = self;
+        scan.look(&slabs.slab(), true);
+        scan.gaps.sort_by_key(|gap| (gap.start, gap.channel));
+        let (all_channels, one_channel) = verdict(&scan.gaps, scan.rate);
+        GapFacts {
+            all_channels,
+            one_channel,
+            gaps: scan.gaps,
+        }
+    }
+}
+
+/// Lowest and highest sample of each chunk.
+struct Ranges<'a>(&'a [f64], &'a mut Vec<(f64, f64)>);
+
+impl Work for Ranges<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        let Self(samples, ranges) = self;
+        ranges.clear();
+        for chunk in samples.chunks_exact(CHUNK) {
+            let (mut low, mut high) = ([0.0f64; 4], [0.0f64; 4]);
+            low.copy_from_slice(&chunk[..4]);
+            high.copy_from_slice(&chunk[..4]);
+            for row in chunk[4..].chunks_exact(4) {
+                for lane in 0..4 {
+                    low[lane] = if row[lane] < low[lane] { row[lane] } else { low[lane] };
+                    high[lane] = if row[lane] > high[lane] { row[lane] } else { high[lane] };
+                }
+            }
+            let least = |a: f64, b: f64| if b < a { b } else { a };
+            let most = |a: f64, b: f64| if b > a { b } else { a };
+            ranges.push((
+                least(least(low[0], low[1]), least(low[2], low[3])),
+                most(most(high[0], high[1]), most(high[2], high[3])),
+            ));
+        }
+    }
+}
+
+impl Scan {
+    fn look(&mut self, slab: &Slab, last: bool) {
+        for index in 0..self.channels.len() {
+            let plane = slab.plane(index);
+            fast(Ranges(&plane[slab.body.clone()], &mut self.ranges));
+            let channel = &mut self.channels[index];
+            for (chunk, &range) in self.ranges.iter().enumerate() {
+                channel.chunk(slab, plane, chunk * CHUNK, range, &self.lengths);
+            }
+            if let State::Gap(open) = &mut channel.state {
+                open.keep(slab, plane, &self.lengths);
+            }
+            for closed in &mut channel.pending {
+                closed.open.keep(slab, plane, &self.lengths);
+            }
+        }
+        for index in 0..self.channels.len() {
+            let ready = |closed: &mut Closed| {
+                last || closed.end + self.lengths.context as u64 <= slab.end()
+            };
+            let closed: Vec<Closed> = self.channels[index].pending.extract_if(.., ready).collect();
+            for closed in closed {
+                self.measure(slab, index, closed);
+            }
+        }
+    }
+
+    /// A gap is over and what follows is there.
+    fn measure(&mut self, slab: &Slab, index: usize, closed: Closed) {
+        let Closed { open, end, last } = closed;
+        let start = open.start;
+        let Some(at) = slab.index(end) else { return };
+        let plane = slab.plane(index);
+        let after = &plane[at..(at + self.lengths.context).min(plane.len())];
+        let before = &open.before;
+        let channel = &mut self.channels[index];
+        if after.len() < LEAST_CONTEXT || before.len() < LEAST_CONTEXT {
+            return;
+        }
+        if !channel.may_look(end, self.rate) || self.gaps.len() >= Spots::KEPT {
+            return;
+        }
+        // The middle half: where the edges lie to the sample differs between channels.
+        let quarter = ((end - start) / 4) as usize;
+        let middle_end = at - quarter.min(at);
+        let within = slab
+            .index(start + quarter as u64)
+            .unwrap_or(0)
+            .clamp(slab.first().min(middle_end), middle_end)..middle_end;
+        let top = |plane: &[f64]| plane.iter().fold(0.0f64, |top, v| top.max(v.abs()));
+        let alone = (0..self.channels.len())
+            .filter(|&other| other != index)
+            .any(|other| top(&slab.plane(other)[within.clone()]) > AUDIBLE);
+        let edge = self.lengths.edge;
+        let extreme = open.held.is_some_and(|value| {
+            let near = [&before[before.len() - edge.min(before.len())..], &after[..edge.min(after.len())]];
+            near.iter().any(|side| {
+                side.iter().all(|&v| v <= value) || side.iter().all(|&v| v >= value)
+            })
+        });
+        let context = Context {
+            before: open.before,
+            first: open.first,
+            last,
+            after,
+        };
+        self.gaps.push(Gap {
+            channel: index,
+            start,
+            end,
+            filling: match (open.held, open.zeros) {
+                (Some(_), _) => Filling::Held,
+                (None, true) => Filling::Zeros,
+                (None, false) => Filling::NearSilence,
+            },
+            alone,
+            extreme,
+            around: around(&context, self.lengths.short, edge),
+        });
+    }
+}
+
+impl Channel {
+    /// One chunk, `offset` frames into the body.
+    fn chunk(&mut self, slab: &Slab, plane: &[f64], offset: usize, (low, high): (f64, f64), lengths: &Lengths) {
+        let top = high.max(-low);
+        let from = slab.body.start + offset;
+        let frame = slab.body_at + offset as u64;
+        let chunk = &plane[from..from + CHUNK];
+        match &mut self.state {
+            State::Sound => {
+                let reference = self.recent[0].max(self.recent[1]);
+                if reference > AUDIBLE {
+                    let limit = QUIET.min(reference / DEPTH);
+                    if top < limit || low == high {
+                        let held = (top >= limit).then_some(low);
+                        let earliest = from.saturating_sub(CHUNK).max(slab.first());
+                        let back = plane[earliest..from].iter().rev();
+                        let more = match held {
+                            Some(value) => back.take_while(|&&v| v == value).count(),
+                            None => back.take_while(|v| v.abs() < limit).count(),
+                        };
+                        self.state = State::Gap(Open {
+                            start: frame - more as u64,
+                            limit,
+                            held,
+                            zeros: top == 0.0,
+                            before: Vec::new(),
+                            first: Vec::new(),
+                        });
+                        return;
+                    }
+                }
+                self.remember(top, lengths);
+            }
+            State::Gap(open) => {
+                let goes_on = match open.held {
+                    Some(value) => low == value && high == value,
+                    None => top < open.limit,
+                };
+                if goes_on {
+                    open.zeros &= top == 0.0;
+                    if frame - open.start > lengths.longest {
+                        self.state = State::Silence { limit: open.limit };
+                    }
+                    return;
+                }
+                let over = |v: f64| match open.held {
+                    Some(value) => v != value,
+                    None => v.abs() >= open.limit,
+                };
+                let end = frame + chunk.iter().take_while(|&&v| !over(v)).count() as u64;
+                let shortest = match open.held {
+                    Some(_) => lengths.shortest_held,
+                    None => lengths.shortest,
+                };
+                if let State::Gap(open) = std::mem::replace(&mut self.state, State::Sound)
+                    && end - open.start >= shortest
+                {
+                    let at = slab.index(end).unwrap_or(from);
+                    let last = plane[at.saturating_sub(2 * lengths.short)..at].to_vec();
+                    self.pending.push(Closed { open, end, last });
+                }
+                self.recent = [0.0; 2];
+                self.in_group = 0;
+                self.remember(top, lengths);
+            }
+            State::Silence { limit } => {
+                if top >= *limit {
+                    self.state = State::Sound;
+                    self.recent = [0.0; 2];
+                    self.in_group = 0;
+                    self.remember(top, lengths);
+                }
+            }
+        }
+    }
+
+    fn remember(&mut self, top: f64, lengths: &Lengths) {
+        if self.in_group == lengths.group {
+            self.recent = [0.0, self.recent[0]];
+            self.in_group = 0;
+        }
+        self.recent[0] = self.recent[0].max(top);
+        self.in_group += 1;
+    }
+
+    fn may_look(&mut self, frame: u64, rate: Hertz) -> bool {
+        let seconds = frame.saturating_sub(self.credit_at) as f64 / f64::from(rate.value());
+        self.credit = (self.credit + seconds * A_SECOND).min(AT_ONCE);
+        self.credit_at = frame;
+        let may = self.credit >= 1.0;
+        self.credit -= f64::from(u8::from(may));
+        may
+    }
+}
+
+impl Open {
+    fn keep(&mut self, slab: &Slab, plane: &[f64], lengths: &Lengths) {
+        if self.before.is_empty()
+            && let Some(at) = slab.index(self.start)
+        {
+            let from = at.saturating_sub(lengths.context).max(slab.first());
+            self.before = plane[from..at].to_vec();
+            self.first = plane[at..(at + 2 * lengths.short).min(plane.len())].to_vec();
+        }
+    }
+}

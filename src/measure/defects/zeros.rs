@@ -1,0 +1,374 @@
+//! Zero bytes where the disk should have held samples: tails and holes that begin, and holes
+//! that end, at the borders of disk blocks.
+//!
+//! In: blocks of samples, and where in the file their bytes lie. Out: [`ZeroFacts`]. Knows
+//! nothing of how the bytes were read; of compressed files there is nothing to say.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::super::{Spot, Spots};
+use super::slabs::{Slab, Slabs};
+use crate::units::Hertz;
+
+/// Sizes of disk blocks and of pages, the larger first. Common practice, no source: sectors of
+/// 512 bytes, file system blocks and pages of 4096.
+const ALIGNMENTS: [u32; 2] = [4096, 512];
+
+/// The fewest zero bytes that count: one page. Own choice.
+const FEWEST_BYTES: u64 = 4096;
+
+/// Peak of the last 10 ms before the zeros, from which on there was a signal: -60 dBFS, common
+/// practice, no source.
+const SIGNAL: f64 = 1e-3;
+
+/// Frames that a slab keeps of the past: more than 10 ms at 192 kHz.
+const PAST: usize = 2048;
+
+/// Where the samples of an uncompressed file lie.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct DataLayout {
+    /// Offset in the file of the first byte of the first sample.
+    pub first_byte: u64,
+    /// Bytes of a frame, all channels; a whole number of bytes per sample.
+    pub frame_bytes: u32,
+}
+
+/// A run of zero bytes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ZeroBlock {
+    /// The block border at which it begins, as offset in the file.
+    pub start_byte: u64,
+    pub length_bytes: u64,
+    pub start_frame: u64,
+    pub length_frames: u64,
+    /// 4096 or 512.
+    pub start_aligned_bytes: u32,
+    /// 4096 or 512; `None` for a tail, which ends where the samples end.
+    pub end_aligned_bytes: Option<u32>,
+    /// How probable it is that zeros which have nothing to do with disk blocks lie so.
+    pub chance: f64,
+}
+
+/// What was found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ZeroFacts {
+    /// `false` where nobody knows where the bytes lie.
+    pub looked: bool,
+    pub tail: Option<ZeroBlock>,
+    /// The first [`Spots::KEPT`], in order.
+    pub holes: Vec<ZeroBlock>,
+    pub holes_total: u64,
+}
+
+impl ZeroFacts {
+    /// Holes, then the tail, as places of all channels: the size is the length in bytes, the
+    /// confidence the probability that it is no accident.
+    pub fn spots(&self) -> Spots {
+        let mut spots = Spots::default();
+        for block in self.holes.iter().chain(&self.tail) {
+            spots.push(Spot {
+                start: block.start_frame,
+                end: block.start_frame + block.length_frames,
+                channel: None,
+                size: block.length_bytes as f64,
+                confidence: 1.0 - block.chance,
+            });
+        }
+        spots.total = self.holes_total + u64::from(self.tail.is_some());
+        spots
+    }
+}
+
+/// The meter: runs of zero bytes of at least [`FEWEST_BYTES`] in all channels after signal.
+///
+/// Own method: a preallocated file whose last blocks were never written, or a block that was
+/// lost, is zero from one border to another, and a border may fall inside a frame or a sample.
+pub struct ZeroBlocks {
+    slabs: Slabs,
+    search: Search,
+}
+
+struct Search {
+    channels: u64,
+    layout: Option<DataLayout>,
+    /// Frames that are looked at together; no run of [`FEWEST_BYTES`] fits between two.
+    stride: usize,
+    lookback: usize,
+    open: Option<Open>,
+    facts: ZeroFacts,
+}
+
+/// A run that goes on.
+struct Open {
+    /// In samples from the start, counted through the channels.
+    first_sample: u64,
+    after_signal: bool,
+}
+
+impl ZeroBlocks {
+    /// `layout`: `None` for compressed files, of which nothing is said.
+    pub fn new(rate: Hertz, channels: usize, layout: Option<DataLayout>) -> Self {
+        let layout = layout.filter(|layout| {
+            let channels = channels as u64;
+            channels > 0
+                && layout.frame_bytes > 0
+                && u64::from(layout.frame_bytes).is_multiple_of(channels)
+        });
+        let frames = layout.map_or(64, |layout| FEWEST_BYTES / u64::from(layout.frame_bytes));
+        let stride = 1usize << (frames / 2).clamp(1, 64).ilog2();
+        Self {
+            slabs: Slabs::new(channels, PAST),
+            search: Search {
+                channels: channels as u64,
+                layout,
+                stride,
+                lookback: (rate.value() as usize / 100).clamp(1, PAST - 64),
+                open: None,
+                facts: ZeroFacts {
+                    looked: layout.is_some(),
+                    ..ZeroFacts::default()
+                },
+            },
+        }
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        let Self { slabs, search } = self;
+        if search.layout.is_some() {
+            slabs.feed(planes, |slab| search.look(slab));
+        }
+    }
+
+    pub fn finish(self) -> ZeroFacts {
+        let Self { slabs, mut search } = self;
+        let slab = slabs.slab();
+        search.look(&slab);
+        search.close(slab.end() * search.channels, true);
+        search.facts
+    }
+}
+
+/// All bits of a sample are zero; minus zero is not.
+fn zero(sample: f64) -> bool {
+    sample.to_bits() == 0
+}
+
+impl Search {
+    fn look(&mut self, slab: &Slab) {
+        let channels = self.channels as usize;
+        let mut from = slab.body.start;
+        while from < slab.body.end {
+            let to = (from + self.stride).min(slab.body.end);
+            // One sample says no nearly always.
+            let zeros = zero(slab.plane(0)[to - 1])
+                && (0..channels).all(|c| slab.plane(c)[from..to].iter().all(|&v| zero(v)));
+            match (&self.open, zeros) {
+                (None, true) => self.open = Some(self.opened(slab, from)),
+                (Some(_), false) => {
+                    let end = (from..to)
+                        .flat_map(|at| (0..channels).map(move |c| (at, c)))
+                        .find(|&(at, c)| !zero(slab.plane(c)[at]));
+                    if let Some((at, c)) = end {
+                        let frame = slab.frame(at).unwrap_or(0);
+                        self.close(frame * self.channels + c as u64, false);
+                    }
+                }
+                _ => {}
+            }
+            from = to;
+        }
+    }
+
+    /// A run that holds the stride from index `from` on began in the stride before.
+    fn opened(&self, slab: &Slab, from: usize) -> Open {
+        let channels = self.channels as usize;
+        let earliest = slab.first().max(from.saturating_sub(self.stride));
+        let last_sound = (earliest..from)
+            .rev()
+            .flat_map(|at| (0..channels).rev().map(move |c| (at, c)))
+            .find(|&(at, c)| !zero(slab.plane(c)[at]));
+        let (at, sample) = match last_sound {
+            Some((at, c)) => (
+                at,
+                slab.frame(at).unwrap_or(0) * self.channels + c as u64 + 1,
+            ),
+            None => (earliest, slab.frame(earliest).unwrap_or(0) * self.channels),
+        };
+        let before = (at + 1).saturating_sub(self.lookback).max(slab.first())..at + 1;
+        let after_signal = last_sound.is_some()
+            && (0..channels).any(|c| slab.plane(c)[before.clone()].iter().any(|v| v.abs() > SIGNAL));
+        Open {
+            first_sample: sample,
+            after_signal,
+        }
+    }
+
+    /// The run ends before sample `end`, or with the file.
+    fn close(&mut self, end: u64, tail: bool) {
+        let (Some(open), Some(layout)) = (self.open.take(), self.layout) else {
+            return;
+        };
+        let sample_bytes = u64::from(layout.frame_bytes) / self.channels;
+        let byte = |sample: u64| layout.first_byte.saturating_add(sample * sample_bytes);
+        let (start, stop) = (byte(open.first_sample), byte(end));
+        if !open.after_signal || stop - start < FEWEST_BYTES {
+            return;
+        }
+        // A border inside a sample leaves a part of it: the zeros then begin one sample late.
+        // And the sample before a border may be zero by chance.
+        let begin = border(start + sample_bytes, 2 * sample_bytes);
+        let finish = border(stop + sample_bytes - 1, 2 * sample_bytes);
+        let Some((start_byte, start_aligned)) = begin else {
+            return;
+        };
+        // What is cut for other reasons is cut between two frames.
+        let chance = |at_sample: u64, aligned: u32| -> f64 {
+            let places = match at_sample.is_multiple_of(self.channels) {
+                true => u64::from(layout.frame_bytes) + sample_bytes,
+                false => 2 * sample_bytes,
+            };
+            (places as f64 / f64::from(aligned)).min(1.0)
+        };
+        let start_chance = chance(open.first_sample, start_aligned);
+        let start_frame = open.first_sample.div_ceil(self.channels);
+        let length_frames = (end / self.channels).saturating_sub(start_frame);
+        if tail {
+            self.facts.tail = Some(ZeroBlock {
+                start_byte,
+                length_bytes: stop.saturating_sub(start_byte),
+                start_frame,
+                length_frames,
+                start_aligned_bytes: start_aligned,
+                end_aligned_bytes: None,
+                chance: start_chance,
+            });
+        } else if let Some((end_byte, end_aligned)) = finish {
+            self.facts.holes_total += 1;
+            if self.facts.holes.len() < Spots::KEPT {
+                self.facts.holes.push(ZeroBlock {
+                    start_byte,
+                    length_bytes: end_byte.saturating_sub(start_byte),
+                    start_frame,
+                    length_frames,
+                    start_aligned_bytes: start_aligned,
+                    end_aligned_bytes: Some(end_aligned),
+                    chance: start_chance * chance(end, end_aligned),
+                });
+            }
+        }
+    }
+}
+
+/// The largest block size that has a border among the last `span` bytes up to `last`, with it.
+fn border(last: u64, span: u64) -> Option<(u64, u32)> {
+    ALIGNMENTS.iter().find_map(|&size| {
+        let at = last / u64::from(size) * u64::from(size);
+        (last - at < span).then_some((at, size))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn hertz() -> Hertz {
+        Hertz::new(44_100).expect("not 0")
+    }
+
+    /// Bytes of a 24-bit little-endian file behind a header, all samples loud.
+    fn bytes(header: usize, frames: usize, channels: usize) -> Vec<u8> {
+        let mut seed = 5u64;
+        (0..header + frames * channels * 3)
+            .map(|_| {
+                seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                (seed >> 56) as u8 | 1
+            })
+            .collect()
+    }
+
+    fn facts(file: &[u8], header: usize, channels: usize, block: usize) -> ZeroFacts {
+        let samples: Vec<f64> = file[header..]
+            .chunks_exact(3)
+            .map(|b| {
+                let code = i32::from_le_bytes([0, b[0], b[1], b[2]]) >> 8;
+                f64::from(code) / 8_388_608.0
+            })
+            .collect();
+        let frames = samples.len() / channels;
+        let planes: Vec<Vec<f64>> = (0..channels)
+            .map(|c| (0..frames).map(|f| samples[f * channels + c]).collect())
+            .collect();
+        let layout = DataLayout {
+            first_byte: header as u64,
+            frame_bytes: 3 * channels as u32,
+        };
+        let mut meter = ZeroBlocks::new(hertz(), channels, Some(layout));
+        for from in (0..frames).step_by(block) {
+            let to = (from + block).min(frames);
+            let cut: Vec<&[f64]> = planes.iter().map(|p| &p[from..to]).collect();
+            meter.feed(&cut);
+        }
+        meter.finish()
+    }
+
+    #[test]
+    fn a_zero_tail_from_a_page_border_is_found_and_measured_in_bytes() {
+        for channels in [1, 2, 6, 16] {
+            let mut file = bytes(58, 60_000, channels);
+            let length = file.len();
+            file[81_920..].fill(0);
+            let found = facts(&file, 58, channels, 1000);
+            let tail = found.tail.expect("the tail");
+            assert_eq!(tail.start_byte, 81_920);
+            assert_eq!(tail.length_bytes, (length - 81_920) as u64);
+            assert_eq!(tail.start_aligned_bytes, 4096);
+            assert!(found.holes.is_empty());
+        }
+    }
+
+    #[test]
+    fn a_lost_block_is_a_hole_wherever_its_borders_cut_the_samples() {
+        for header in 44..50 {
+            let mut file = bytes(header, 50_000, 2);
+            file[25 * 512..25 * 512 + 8192].fill(0);
+            for block in [50_000, 4096, 333] {
+                let found = facts(&file, header, 2, block);
+                assert_eq!(found.holes.len(), 1, "header {header}");
+                assert_eq!(found.holes[0].start_byte, 25 * 512);
+                assert_eq!(found.holes[0].length_bytes, 8192);
+                assert_eq!(found.holes[0].end_aligned_bytes, Some(512));
+                assert!(found.holes[0].chance < 1e-3);
+                assert!(found.tail.is_none());
+            }
+        }
+    }
+
+    #[test]
+    fn zeros_off_the_borders_or_after_a_fade_or_too_few_are_no_lost_blocks() {
+        let mut off = bytes(44, 50_000, 2);
+        off[44 + 6 * 5000..44 + 6 * 9000].fill(0);
+        assert!(!((44 + 6 * 5000) as u64).is_multiple_of(512));
+        let mut few = bytes(44, 50_000, 2);
+        few[40 * 512..47 * 512].fill(0);
+        let mut faded = bytes(44, 50_000, 2);
+        faded[60 * 512 - 3000..].fill(0);
+        for at in (60 * 512 - 2998..60 * 512).step_by(6) {
+            faded[at] = 1;
+        }
+        for (name, file) in [("off", off), ("few", few), ("faded", faded)] {
+            let found = facts(&file, 44, 2, 4096);
+            assert_eq!(found.spots().total, 0, "{name}");
+        }
+    }
+
+    #[test]
+    fn nothing_is_said_of_a_compressed_file() {
+        let mut meter = ZeroBlocks::new(hertz(), 1, None);
+        meter.feed(&[&[0.5; 100]]);
+        meter.feed(&[&[0.0; 100_000]]);
+        let found = meter.finish();
+        assert!(!found.looked && found.tail.is_none());
+    }
+}
