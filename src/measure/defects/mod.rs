@@ -1,14 +1,25 @@
-//! Meters of faults: every place, with a confidence; no opinion.
+//! Meters of faults inside the music: what a listener takes for an error and not for the piece.
+//!
+//! In: planes of samples, cut in any way. Out: facts with places and a confidence. Knows no
+//! files, no limits, no other version of the piece.
 
-
+mod analysis;
+mod bursts;
+mod candidates;
+mod clicks;
+mod discontinuities;
 mod gap_edges;
 mod gap_verdict;
 mod gaps;
-
-
+mod prediction;
 mod slabs;
+mod splices;
 mod zeros;
 
+pub use bursts::{BurstFacts, BurstMeter};
+pub use clicks::ClickFacts;
+pub use discontinuities::{DiscontinuityFacts, DiscontinuityMeter};
 pub use gap_edges::Around;
 pub use gaps::{Filling, Gap, GapFacts, GapMeter};
+pub use splices::SpliceFacts;
 pub use zeros::{DataLayout, ZeroBlock, ZeroBlocks, ZeroFacts};

@@ -1,0 +1,3 @@
+//! stub
+pub struct BurstMeter;
+pub struct BurstFacts;

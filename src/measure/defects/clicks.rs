@@ -1,0 +1,4 @@
+//! stub
+use crate::measure::Spots;
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ClickFacts { pub spots: Spots }
