@@ -4,28 +4,37 @@
 //! [`Measurements`]. Pure functions of samples: any cut into blocks gives the same result,
 //! bit for bit. Knows no files and no limits.
 
+pub mod channels;
+pub mod defects;
 mod dispatch;
 mod edges;
+mod floor;
 mod full_scale;
 mod hazard;
+mod headroom;
 mod hop;
 pub mod immersive;
 mod k_weighting;
 mod loudness;
 mod meters;
+pub mod provenance;
 pub mod signals;
+mod silences;
 mod spot;
+mod stretches;
 pub mod survey;
 mod true_peak;
 mod types;
 mod weights;
 
+pub use floor::FloorFacts;
 pub use hazard::{Loud, LoudKind};
+pub use headroom::{Headroom, headroom};
 pub use immersive::{
     Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts,
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};
-pub use survey::{Survey, SurveyMeters, SurveyOrder, SurveyWants};
+pub use survey::{Survey, SurveyFigures, SurveyMeters, SurveyOrder, SurveyWants};
 pub use types::*;
 pub use weights::loudness_weight;

@@ -158,6 +158,7 @@ impl SilenceMeter {
                     channel: None,
                     size: length_s,
                     confidence: 1.0,
+                inherited: false,
                 });
             }
         }
@@ -177,6 +178,7 @@ impl SilenceMeter {
                 channel: Some(channel),
                 size: others_sound,
                 confidence: 1.0,
+                inherited: false,
             });
         }
     }

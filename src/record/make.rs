@@ -15,7 +15,7 @@ use crate::intake::Identity;
 use crate::judge::{Finding, Verdict};
 use crate::layout;
 use crate::ledger::CustodyEvent;
-use crate::measure::{ChannelMeasurements, Measurements};
+use crate::measure::{ChannelMeasurements, Measurements, SurveyFigures};
 use crate::profile::{Choice, Profile};
 use crate::render::Kind;
 use crate::specimen::{Digests, Format, Metadata};
@@ -212,6 +212,7 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
         items: immersive.map_or_else(Vec::new, |immersive| immersive.items.clone()),
         lfe: immersive.map_or_else(Vec::new, |immersive| immersive.lfe.clone()),
         fold: immersive.and_then(|immersive| immersive.fold.clone()),
+        survey: m.survey.as_ref().map(|survey| survey.figures()).filter(is_written),
         renders,
         loudness: m.loudness.clone(),
         peaks: m.peaks.clone(),
@@ -219,6 +220,13 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
         edges: m.edges.clone(),
         measured_on: m.measured_on.clone(),
     }
+}
+
+/// Whether the figures can be read again: samples past every number can give figures that are
+/// none, and a record that cannot be read would be worse than one without them.
+fn is_written(figures: &SurveyFigures) -> bool {
+    let text = serde_json::to_string(figures).unwrap_or_default();
+    *figures != SurveyFigures::default() && serde_json::from_str::<SurveyFigures>(&text).is_ok()
 }
 
 fn render(m: &Measurements) -> Render {

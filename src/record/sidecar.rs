@@ -11,6 +11,7 @@ use crate::judge::{Finding, Verdict};
 use crate::ledger::CustodyEvent;
 use crate::measure::{
     ChannelMeasurements, Edges, Fold, ItemFacts, LfeFacts, Loudness, MeasuredOn, Parts, Peaks,
+    SurveyFigures,
 };
 use crate::render::binaural::HeadSetFacts;
 use crate::specimen::{Digests, Metadata};
@@ -111,6 +112,9 @@ pub struct Measured {
     /// What the stereo render loses against the main one.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub fold: Option<Fold>,
+    /// Figures of what ears miss; `null` where the profile asks for nothing of it.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub survey: Option<SurveyFigures>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]

@@ -137,6 +137,15 @@ impl Specimen {
         Some(ChunkReader::new(&self.source, chunk.offset, chunk.bytes))
     }
 
+    /// Offset of the first sample's first byte and bytes of a frame; `None` where the samples are
+    /// compressed.
+    pub fn sample_bytes(&self) -> Option<(u64, u64)> {
+        match &self.body {
+            Body::Linear(linear) => Some((linear.start, linear.frame_bytes())),
+            Body::Coded(_) => None,
+        }
+    }
+
     /// One pass over the file's bytes: digests, payload digest and decoding share each piece.
     ///
     /// `progress` gets the bytes read so far. A damaged stream is read as far as it goes and

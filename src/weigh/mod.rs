@@ -17,6 +17,7 @@ pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 use crate::intake::Identity;
 use crate::judge::{self, Facts, Judgement};
 use crate::layout::Label;
+use crate::measure::defects::DataLayout;
 use crate::measure::{Depth, ImmersiveMeters, Measurements, MeterOrder, Meters, SurveyMeters, SurveyOrder};
 use crate::profile::Profile;
 use crate::render::Choice;
@@ -137,7 +138,7 @@ pub fn weigh(
     };
     let mut scales = Scales {
         meters: Meters::new(order(&format, request.profile, depth)),
-        survey: SurveyMeters::new(survey_order(&format, request.profile)),
+        survey: SurveyMeters::new(survey_order(&specimen, request.profile)),
         renders,
         against: None,
         stopped: &stopped,
@@ -172,7 +173,7 @@ pub fn weigh(
             Ok((mix, comparer)) => {
                 let (to, from) = std::sync::mpsc::sync_channel(against::AHEAD);
                 scales.against = Some(against::Desk::new(comparer, from));
-                let order = survey_order(mix.specimen.format(), request.profile);
+                let order = survey_order(&mix.specimen, request.profile);
                 std::thread::scope(|threads| {
                     let mix = threads.spawn(|| against::read_mix(mix.specimen, order, to));
                     let reading = specimen.read(request.md5, &mut scales, &mut on_progress);
@@ -299,7 +300,14 @@ fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
 }
 
 /// What the survey must know of the file.
-fn survey_order(format: &Format, profile: &Profile) -> SurveyOrder {
+fn survey_order(specimen: &Specimen, profile: &Profile) -> SurveyOrder {
+    let format = specimen.format();
+    let data = specimen.sample_bytes().and_then(|(first_byte, frame)| {
+        Some(DataLayout {
+            first_byte,
+            frame_bytes: u32::try_from(frame).ok()?,
+        })
+    });
     let integers = matches!(
         format.encoding,
         Encoding::Pcm | Encoding::Flac | Encoding::Alac
@@ -310,6 +318,7 @@ fn survey_order(format: &Format, profile: &Profile) -> SurveyOrder {
         labels: format.labels.clone(),
         bits: format.bit_depth.filter(|_| integers),
         floats: format.encoding == Encoding::Float,
+        data,
         wants: judge::wants(profile),
     }
 }

@@ -1,12 +1,16 @@
 //! What the survey has for each check.
 //!
-//! In: the survey. Out: places, and the words for what has no place. Decides nothing.
+//! In: the survey. Out: places, and the words for what is true of the whole file. Decides nothing
+//! but which of a meter's facts a check is about.
 
 use super::super::catalogue::Check;
 use super::super::facts::Facts;
-use crate::measure::{Places, Survey};
+use crate::measure::provenance::{CodecFamily, LossyReason, PaddingKind};
+use crate::measure::{Place, Places, Spots, Survey};
+use crate::units::{Frames, Seconds};
 
 /// What was seen for one check.
+#[derive(Default)]
 pub struct Seen {
     pub places: Places,
     /// In place of how many there are and where: for what is true of the whole file.
@@ -14,21 +18,243 @@ pub struct Seen {
     pub value: Option<f64>,
 }
 
-impl Seen {
-    fn places(places: Places) -> Self {
-        Self {
-            places,
-            says: None,
-            value: None,
-        }
+/// Own choice: fewer bits than this are told as a fault, even behind dither; 24-bit files of
+/// quiet music do not use their top bits, which is another thing.
+const ULTRASONIC_TONE_DBFS: f64 = -60.0;
+/// `trade.md`, H8.
+const SUBSONIC_DB: f64 = -20.0;
+
+/// The places of a fault.
+pub fn seen(check: &Check, survey: &Survey, facts: &Facts) -> Seen {
+    let (group, name) = check.id.split_once('.').unwrap_or((check.id, ""));
+    let spots = match group {
+        "provenance" => return provenance(name, survey, facts),
+        "defect" | "levels" => defects(name, survey),
+        "channels" => between(name, survey),
+        _ => ends(check.id, survey),
+    };
+    let places = spots
+        .iter()
+        .fold(Places::default(), |all, spots| joined(all, survey, spots));
+    let says = match check.id {
+        "channels.polarity" => whole(&places, |place| {
+            let value = place.value.unwrap_or_default();
+            format!("one channel of a pair is upside down: their correlation is {value:.2}")
+        }),
+        "channels.dual_mono" => whole(&places, |_| {
+            "both channels of the pair are the same".to_owned()
+        }),
+        "channels.channel_delay" => whole(&places, |place| {
+            let on = place.channel.as_deref().unwrap_or("one channel");
+            let by = place.value.unwrap_or_default();
+            format!("{on} is {by:.0} samples late throughout")
+        }),
+        "channels.level_imbalance" => whole(&places, |place| {
+            let on = place.channel.as_deref().unwrap_or("one channel");
+            let by = place.value.unwrap_or_default();
+            format!("{on} is {by:.1} dB under its partner throughout")
+        }),
+        "channels.channel_order" => whole(&places, |place| {
+            let on = place.channel.as_deref().unwrap_or("another channel");
+            let order = survey.between.as_ref().and_then(|facts| {
+                let order = facts.scalars.order.as_ref()?;
+                order.fits_order.clone()
+            });
+            let fits = order.map_or(String::new(), |order| format!("; the order {order} fits"));
+            format!("{on} holds what an LFE holds, and the LFE does not{fits}")
+        }),
+        "channels.lfe_full_range" => whole(&places, |place| {
+            let value = place.value.unwrap_or_default();
+            format!("the LFE's energy over 500 Hz is {value:.1} dB against that from 20 to 120 Hz")
+        }),
+        "channels.lfe_silent" => whole(&places, |_| {
+            "the LFE is silent, and other channels hold low frequencies".to_owned()
+        }),
+        _ => None,
+    };
+    Seen {
+        places,
+        says,
+        value: None,
     }
 }
 
-/// The places of a fault.
-pub fn seen(check: &Check, survey: &Survey, _facts: &Facts) -> Seen {
-    match check.id {
-        "peaks.float_over_0dbfs" => Seen::places(survey.places(&survey.over_unity.places)),
-        _ => Seen::places(Places::default()),
+fn whole(places: &Places, says: impl Fn(&Place) -> String) -> Option<String> {
+    let surest = places.listed.iter().max_by(|a, b| {
+        let sure = |place: &Place| place.confidence.unwrap_or(1.0);
+        sure(a).total_cmp(&sure(b))
+    });
+    surest.map(says)
+}
+
+fn joined(mut all: Places, survey: &Survey, spots: &Spots) -> Places {
+    let more = survey.places(spots);
+    all.total += more.total;
+    all.listed.extend(more.listed);
+    all.listed.sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
+    all
+}
+
+fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
+    let Some(found) = &survey.defects else {
+        return Vec::new();
+    };
+    match name {
+        "dropout" => vec![found.gaps.all_channels.clone(), found.gaps.one_channel.clone()],
+        "zero_tail" => vec![found.zeros.tail_spots()],
+        "zero_hole" => vec![found.zeros.hole_spots()],
+        _ => Vec::new(),
+    }
+}
+
+fn ends(id: &str, survey: &Survey) -> Vec<Spots> {
+    if id == "peaks.float_over_0dbfs" {
+        return vec![survey.over_unity.places.clone()];
+    }
+    let Some(found) = &survey.ends else {
+        return Vec::new();
+    };
+    match id {
+        "edges.digital_silence" => vec![found.silences.gaps.clone()],
+        _ => Vec::new(),
+    }
+}
+
+fn between(name: &str, survey: &Survey) -> Vec<Spots> {
+    let Some(facts) = &survey.between else {
+        return Vec::new();
+    };
+    vec![match name {
+        "polarity" => facts.polarity.clone(),
+        "dual_mono" => facts.dual_mono.clone(),
+        "channel_delay" => facts.channel_delay.clone(),
+        "level_imbalance" => facts.level_imbalance.clone(),
+        "channel_order" => facts.channel_order.clone(),
+        "lfe_full_range" => facts.lfe_full_range.clone(),
+        "lfe_silent" => facts.lfe_silent.clone(),
+        _ => return Vec::new(),
+    }]
+}
+
+fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
+    let Some(found) = &survey.provenance else {
+        return Seen::default();
+    };
+    let summary = &found.summary;
+    let file = |channel: Option<usize>, value: f64, sure: f64| Place {
+        end_s: facts
+            .measurements
+            .map_or(Seconds(0.0), |m| m.frames.at(m.sample_rate)),
+        start_frame: Frames(0),
+        channel: channel.and_then(|channel| survey.channels.get(channel).cloned()),
+        value: Some(value),
+        confidence: Some(sure),
+        ..Place::default()
+    };
+    let channels = summary.channels.iter().enumerate();
+    let mut seen = Seen::default();
+    match name {
+        "bit_depth" => {
+            let mut words: Vec<String> = Vec::new();
+            for (channel, of) in channels {
+                let bits = &of.bits;
+                let Some(header) = bits.header_bits else {
+                    continue;
+                };
+                let (used, sure, how) = match (&bits.hidden, bits.used_bits) {
+                    (_, Some(used)) if used < header => (f64::from(used), 1.0, ""),
+                    (Some(hidden), _) => {
+                        let how = match hidden.kind {
+                            PaddingKind::Dithered => ", and dither beneath",
+                            PaddingKind::Gained => ", with a gain behind",
+                        };
+                        (hidden.effective_bits, hidden.confidence, how)
+                    }
+                    _ => continue,
+                };
+                seen.places.push(file(Some(channel), used, sure));
+                words.push(format!("{used:.0} of {header} bits are used{how}"));
+                seen.value = Some(seen.value.map_or(used, |least: f64| least.min(used)));
+            }
+            words.dedup();
+            seen.says = words.into_iter().next();
+        }
+        "upsampled" => {
+            if let Some(of) = &summary.upsampled {
+                let rate = f64::from(of.original_rate_hz);
+                seen.places.push(file(None, rate, of.confidence));
+                seen.value = Some(rate);
+                seen.says = Some(format!(
+                    "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",
+                    of.step_db,
+                    rate / 2.0
+                ));
+            }
+        }
+        "lossy_origin" => {
+            let score = summary.lossy.score;
+            seen.value = Some(score);
+            let reasons: Vec<String> = summary.lossy.reasons.iter().map(reason).collect();
+            if !reasons.is_empty() {
+                seen.places.push(file(None, score, score));
+                seen.says = Some(format!(
+                    "signs of a lossy codec, score {score:.2}: {}; it is no proof",
+                    reasons.join("; ")
+                ));
+            }
+        }
+        "ultrasonic" => {
+            for (channel, of) in channels {
+                let levels = &of.levels;
+                let tone = levels.ultrasonic_tone_dbfs.unwrap_or(f64::NEG_INFINITY);
+                let noise = levels.ultrasonic_dbfs.unwrap_or(f64::NEG_INFINITY);
+                if tone > ULTRASONIC_TONE_DBFS {
+                    let hz = levels.ultrasonic_tone_hz.unwrap_or_default();
+                    seen.places.push(file(Some(channel), tone, 0.8));
+                    seen.says = Some(format!("a tone at {hz:.0} Hz of {tone:.1} dBFS"));
+                } else if noise > ULTRASONIC_TONE_DBFS {
+                    // Cymbals do so too.
+                    seen.places.push(file(Some(channel), noise, 0.3));
+                    let says = format!("energy over 20 kHz of up to {noise:.1} dBFS");
+                    seen.says.get_or_insert(says);
+                }
+            }
+        }
+        "subsonic" => {
+            for (channel, of) in channels {
+                let level = of.levels.subsonic_db.unwrap_or(f64::NEG_INFINITY);
+                if level > SUBSONIC_DB {
+                    seen.places.push(file(Some(channel), level, 0.6));
+                    let says = format!("energy under 20 Hz is {level:.1} dB of the whole");
+                    seen.says.get_or_insert(says);
+                }
+            }
+        }
+        _ => {}
+    }
+    seen
+}
+
+fn reason(reason: &LossyReason) -> String {
+    match reason {
+        LossyReason::Framing {
+            family,
+            offset,
+            fall_db,
+            ..
+        } => {
+            let family = match family {
+                CodecFamily::LayerIii => "MPEG layer III",
+                CodecFamily::Aac => "AAC",
+                CodecFamily::Vorbis => "Vorbis",
+            };
+            format!(
+                "the frames of {family} at offset {offset}, where coefficients fall by {fall_db:.1} dB"
+            )
+        }
+        LossyReason::CutOff { edge_hz, step_db } => {
+            format!("a low-pass of {step_db:.0} dB at {:.1} kHz", edge_hz / 1000.0)
+        }
     }
 }
 

@@ -55,6 +55,7 @@ fn whole(spots: &mut Spots, frames: u64, channel: Option<usize>, size: f64, conf
             channel,
             size,
             confidence,
+            inherited: false,
         });
     }
 }
@@ -288,6 +289,7 @@ impl<'a> Reading<'a> {
                 size: passage.worst,
                 // Wide sound is anti-phase in the middle and top, a fault in the bass too.
                 confidence: 0.1 + 0.5 * between(-0.5, -0.9, low),
+                inherited: false,
             });
         }
     }

@@ -56,6 +56,7 @@ pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
             channel: loss.channel,
             size: (loss.end - loss.start) as f64 / f64::from(rate.value()),
             confidence,
+            inherited: false,
         });
     }
     (all, single)

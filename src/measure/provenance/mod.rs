@@ -120,6 +120,7 @@ impl ProvenanceMeter {
                         size: decibels(level),
                         // Music is loud there too, at 44.1 kHz cymbals above all.
                         confidence: 0.0,
+                        inherited: false,
                     });
                 }
             }

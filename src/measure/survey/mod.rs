@@ -4,15 +4,25 @@
 //! In: samples, and the few facts about the file that the meters need ([`SurveyOrder`]). Out: a
 //! [`Survey`] of numbers and places. Knows no limits; what is not wanted is not measured.
 
+mod groups;
 mod over_unity;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+pub use groups::{Defects, Ends};
 pub use over_unity::OverUnity;
 
+use super::channels::{ChannelFacts, ChannelMeter, ChannelScalars};
+use super::defects::DataLayout;
+use super::floor::FloorFacts;
 use super::hazard::{HazardMeter, Loud};
+use super::provenance::{Provenance, ProvenanceFacts, ProvenanceMeter};
 use super::spot::{Spot, Spots};
 use super::types::{Place, Places};
 use crate::layout::Label;
 use crate::units::{Frames, Hertz, Seconds};
+use groups::{DefectMeters, EndMeters};
 use over_unity::OverUnityMeter;
 
 /// What the meters must be told.
@@ -26,6 +36,8 @@ pub struct SurveyOrder {
     pub bits: Option<u16>,
     /// The samples are floats, which may pass full scale.
     pub floats: bool,
+    /// Where the samples lie in the file; `None` where they are compressed.
+    pub data: Option<DataLayout>,
     pub wants: SurveyWants,
 }
 
@@ -48,9 +60,41 @@ pub struct Survey {
     /// The first passage that could hurt.
     pub loud: Option<Loud>,
     pub over_unity: OverUnity,
+    /// Each group only where it was wanted.
+    pub defects: Option<Defects>,
+    pub ends: Option<Ends>,
+    pub between: Option<ChannelFacts>,
+    pub provenance: Option<ProvenanceFacts>,
+}
+
+/// The figures of a survey that go into the record; its places stand with the findings.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SurveyFigures {
+    /// The first passage that could hurt.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub loud: Option<Loud>,
+    /// The noise floor, and what pauses consist of.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub floor: Option<FloorFacts>,
+    /// What stands between the channels.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub channels: Option<ChannelScalars>,
+    /// Where the samples came from.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub provenance: Option<Provenance>,
 }
 
 impl Survey {
+    /// What goes into the record beside the findings.
+    pub fn figures(&self) -> SurveyFigures {
+        SurveyFigures {
+            loud: self.loud,
+            floor: self.ends.as_ref().map(|ends| ends.floor.clone()),
+            channels: self.between.as_ref().map(|facts| facts.scalars.clone()),
+            provenance: self.provenance.as_ref().map(|facts| facts.summary.clone()),
+        }
+    }
+
     /// A place as the record has it.
     pub fn place(&self, spot: &Spot) -> Place {
         let seconds = |frame: u64| Seconds(frame as f64 / f64::from(self.sample_rate.value()));
@@ -72,10 +116,18 @@ impl Survey {
     pub fn inherit(&mut self, mix: &Survey, aligned: &dyn Fn(u64) -> Option<i64>) {
         // The tolerance in which two labels of one fault are the same: 50 ms, own choice.
         let near = u64::from(self.sample_rate.value()) / 20;
-        let Self { over_unity, .. } = self;
-        let pairs = [(&mut over_unity.places, &mix.over_unity.places)];
-        for (mine, other) in pairs {
-            mine.inherit(other, aligned, near);
+        (self.over_unity.places).inherit(&mix.over_unity.places, aligned, near);
+        if let (Some(mine), Some(other)) = (&mut self.defects, &mix.defects) {
+            mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
+        }
+        if let (Some(mine), Some(other)) = (&mut self.ends, &mix.ends) {
+            mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
+        }
+        if let (Some(mine), Some(other)) = (&mut self.between, &mix.between) {
+            // Of the whole file: where the mix is so too, mastering has not done it.
+            for (mine, other) in whole_file(mine).into_iter().zip(whole_file(&mut other.clone())) {
+                mine.inherit(other, &|_| Some(0), near);
+            }
         }
     }
 
@@ -88,11 +140,30 @@ impl Survey {
     }
 }
 
+/// The findings between channels that are about the whole file.
+fn whole_file(facts: &mut ChannelFacts) -> [&mut Spots; 9] {
+    [
+        &mut facts.polarity,
+        &mut facts.dual_mono,
+        &mut facts.channel_delay,
+        &mut facts.level_imbalance,
+        &mut facts.only_noise,
+        &mut facts.channel_order,
+        &mut facts.lfe_full_range,
+        &mut facts.lfe_silent,
+        &mut facts.surround_swapped,
+    ]
+}
+
 /// The meters of one file.
 pub struct SurveyMeters {
     order: SurveyOrder,
     hazard: HazardMeter,
     over_unity: Option<OverUnityMeter>,
+    defects: Option<DefectMeters>,
+    ends: Option<EndMeters>,
+    between: Option<ChannelMeter>,
+    provenance: Option<ProvenanceMeter>,
 }
 
 impl SurveyMeters {
@@ -101,6 +172,12 @@ impl SurveyMeters {
         Self {
             hazard: HazardMeter::new(rate, channels),
             over_unity: order.floats.then(|| OverUnityMeter::new(channels)),
+            defects: (order.wants.defects).then(|| DefectMeters::new(rate, channels, order.data)),
+            ends: (order.wants.ends).then(|| EndMeters::new(rate, channels)),
+            between: (order.wants.channels)
+                .then(|| ChannelMeter::new(rate, channels, order.labels.as_deref())),
+            provenance: (order.wants.provenance)
+                .then(|| ProvenanceMeter::new(rate, channels, order.bits.map(u32::from))),
             order,
         }
     }
@@ -109,6 +186,18 @@ impl SurveyMeters {
     pub fn feed(&mut self, planes: &[&[f64]]) {
         self.hazard.feed(planes);
         if let Some(meter) = &mut self.over_unity {
+            meter.feed(planes);
+        }
+        if let Some(meters) = &mut self.defects {
+            meters.feed(planes);
+        }
+        if let Some(meters) = &mut self.ends {
+            meters.feed(planes);
+        }
+        if let Some(meter) = &mut self.between {
+            meter.feed(planes);
+        }
+        if let Some(meter) = &mut self.provenance {
             meter.feed(planes);
         }
     }
@@ -127,6 +216,10 @@ impl SurveyMeters {
             over_unity: (self.over_unity)
                 .map(OverUnityMeter::finish)
                 .unwrap_or_default(),
+            defects: self.defects.map(DefectMeters::finish),
+            ends: self.ends.map(EndMeters::finish),
+            between: self.between.map(ChannelMeter::finish),
+            provenance: self.provenance.map(ProvenanceMeter::finish),
         }
     }
 }
