@@ -23,7 +23,6 @@ fn measured(see: impl Fn(&mut Survey)) -> Measurements {
         bits: None,
         floats: true,
         data: None,
-        data: None,
         wants: SurveyWants::default(),
     })
     .finish();
