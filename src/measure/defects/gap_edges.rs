@@ -26,6 +26,8 @@ pub struct Around {
     pub end_last: f64,
     /// RMS of the gap at its edges.
     pub inside: f64,
+    /// Smallest magnitude other than 0 around the gap: the quantiser's step, or less.
+    pub step: f64,
     /// RMS of the 5 ms before and after.
     pub level_before: f64,
     pub level_after: f64,
@@ -61,6 +63,7 @@ pub(super) fn around(context: &Context, short: usize, edge: usize) -> Around {
         start_last: start.last,
         end_last: end.last,
         inside: rms(&context.first).max(rms(&context.last)),
+        step: least(before).min(least(reversed)),
         level_before: start.level,
         level_after: end.level,
         decayed: start.level / start.whole_level,
@@ -188,6 +191,11 @@ fn burg(samples: &[f64]) -> [f64; ORDER] {
 fn rms(samples: &[f64]) -> f64 {
     let squares: f64 = samples.iter().map(|v| v * v).sum();
     (squares / samples.len().max(1) as f64).sqrt()
+}
+
+fn least(samples: &[f64]) -> f64 {
+    let magnitudes = samples.iter().map(|v| v.abs()).filter(|&v| v > 0.0);
+    magnitudes.fold(f64::MAX, |least, v| if v < least { v } else { least })
 }
 
 fn slope(samples: &[f64]) -> f64 {

@@ -24,20 +24,31 @@ const AROUND_S: f64 = 10.0;
 const GRID_TOLERANCE_S: f64 = 2.5e-3;
 const FINEST_GRID_S: f64 = 0.05;
 
+/// From this length on, three gaps of equal length are pauses that somebody made.
+const PAUSE_S: f64 = 0.1;
+
 /// One loss: a gap of one channel, or the gaps that all channels have together.
 struct Loss {
     channel: Option<usize>,
     start: u64,
     end: u64,
-    filling: Filling,
+    held: bool,
+    /// Far under its surroundings, whatever its edges are.
+    deep: bool,
     confidence: f64,
-    /// Loudest of its gaps, against which the others count less.
-    level: f64,
+    /// Level of its gaps together, by which their confidences are weighed.
+    weight: f64,
+    /// Levels before and after of its first gap.
+    levels: [f64; 2],
 }
+
+/// Under this a waveform may rest at zero by itself.
+const SHORT_S: f64 = 2e-3;
 
 /// The gaps by start. The first list is of all channels together, the second of single ones.
 pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
-    let losses = together(gaps);
+    let rate = f64::from(rate.value());
+    let losses = together(gaps, rate);
     let (mut all, mut single) = (Spots::default(), Spots::default());
     for (index, loss) in losses.iter().enumerate() {
         let confidence = loss.confidence * habit(&losses, index, rate);
@@ -54,7 +65,7 @@ pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
             start: loss.start,
             end: loss.end,
             channel: loss.channel,
-            size: (loss.end - loss.start) as f64 / f64::from(rate.value()),
+            size: (loss.end - loss.start) as f64 / rate,
             confidence,
             inherited: false,
         });
@@ -63,20 +74,23 @@ pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
 }
 
 /// Joins the gaps that channels have at the same time.
-fn together(gaps: &[Gap]) -> Vec<Loss> {
+fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
     let mut losses: Vec<Loss> = Vec::new();
     // The newest loss of all channels: gaps come by start, so no other can meet the next one.
     let mut common: Option<usize> = None;
     for gap in gaps {
-        let level = gap.around.level_before.min(gap.around.level_after);
-        let confidence = alone(gap);
+        let around = &gap.around;
+        let weight = around.level_before.min(around.level_after).max(f64::MIN_POSITIVE);
+        let confidence = by_itself(gap, rate);
+        let deep = gap.filling != Filling::Held && weight > 40.0 * around.inside;
         if !gap.alone
             && let Some(loss) = common.and_then(|index| losses.get_mut(index))
             && gap.start < loss.end
         {
-            let both = level + loss.level;
-            loss.confidence = (loss.confidence * loss.level + confidence * level) / both;
-            loss.level = both;
+            let both = weight + loss.weight;
+            loss.confidence = (loss.confidence * loss.weight + confidence * weight) / both;
+            loss.weight = both;
+            loss.deep |= deep;
             loss.end = loss.end.max(gap.end);
             continue;
         }
@@ -87,9 +101,11 @@ fn together(gaps: &[Gap]) -> Vec<Loss> {
             channel: gap.alone.then_some(gap.channel),
             start: gap.start,
             end: gap.end,
-            filling: gap.filling,
+            held: gap.filling == Filling::Held,
+            deep,
             confidence,
-            level: level.max(f64::MIN_POSITIVE),
+            weight,
+            levels: [around.level_before, around.level_after],
         });
     }
     losses
@@ -101,56 +117,80 @@ fn rise(value: f64, none: f64, full: f64) -> f64 {
 }
 
 /// How sure, by the gap itself.
-fn alone(gap: &Gap) -> f64 {
+fn by_itself(gap: &Gap, rate: f64) -> f64 {
     let around = &gap.around;
     let edge = around.start_edge.min(around.end_edge);
+    let missed = around.start_cut.min(around.end_cut);
     let cut = (around.start_cut.max(around.start_last)).min(around.end_cut.max(around.end_last));
     let level = around.level_before.min(around.level_after);
+    let short = ((gap.end - gap.start) as f64) < SHORT_S * rate;
     // A stop ends what has decayed, or begins something new out of nothing.
     let goes_on = rise(around.decayed, 0.12, 0.4).min(rise(around.attacked, 0.0, 0.2));
-    let heard = rise(level, 1e-3, 4e-3);
     match gap.filling {
         Filling::Zeros => {
             let hard = (rise(edge, 0.3, 0.5) + rise(cut, 0.0, 0.2)) / 2.0;
-            ZEROS * rise(hard, 0.2, 0.8) * goes_on.max(0.4) * heard.max(0.3)
+            let heard = rise(level, 2e-3, 8e-3);
+            // Zeros of a coarse quantiser are no zeros, and a steady pulse rests at its zeros.
+            let fine = rise(level / around.step, 10.0, 30.0);
+            let broken = if short { rise(missed, 0.0, 0.12) } else { 1.0 };
+            // What is broken off in mid-wave at both ends is no stop.
+            let stop = goes_on.max(0.4 + 0.4 * rise(missed, 0.3, 0.6));
+            let heard = heard.max(0.3 + 0.6 * rise(missed, 0.3, 0.6));
+            ZEROS * rise(hard, 0.2, 0.8) * stop * heard * fine * broken.max(0.3)
         }
         Filling::NearSilence => {
-            let hard = rise(edge, 0.3, 0.5).min(rise(cut, 0.17, 0.27));
+            let hard = rise(edge, 0.3, 0.5).min(rise(cut, 0.15, 0.25));
             let deep = rise(level / around.inside.max(1e-9), 40.0, 70.0);
-            NEAR_SILENCE * hard * deep * goes_on * heard
+            let heard = rise(level, 1e-3, 4e-3);
+            let long = if short { rise(missed, 0.1, 0.35).max(0.5) } else { 1.0 };
+            NEAR_SILENCE * hard * deep * goes_on * heard * long
         }
         Filling::Held if gap.extreme => 0.0,
-        Filling::Held => HELD * rise(cut, 0.2, 0.4) * goes_on * heard,
+        Filling::Held => HELD * rise(missed, 0.1, 0.3) * goes_on * rise(level, 1e-3, 4e-3),
     }
 }
 
-/// 1 for a loss that stands by itself; less where the file does it often, or to a grid.
-fn habit(losses: &[Loss], index: usize, rate: Hertz) -> f64 {
-    let rate = f64::from(rate.value());
+/// 1 for a loss that stands by itself; less where the file does it often, or to a grid, or where
+/// the same loss comes back with the same music around it: then it is in what is looped.
+fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
     let loss = &losses[index];
+    let is_short = |loss: &Loss| ((loss.end - loss.start) as f64) < SHORT_S * rate;
     let alike: Vec<&Loss> = losses
         .iter()
-        .filter(|other| other.filling == loss.filling && other.confidence > 0.1)
+        .filter(|other| other.held == loss.held && (other.held || other.deep))
+        .filter(|other| is_short(other) == is_short(loss))
         .collect();
     let near = (AROUND_S * rate) as u64;
     let often = alike
         .iter()
         .filter(|other| other.start.abs_diff(loss.start) < near)
         .count() as f64;
-    let few = if loss.filling == Filling::Held { 2.0 } else { FEW };
+    let few = if loss.held { 2.0 } else { FEW };
     let seldom = 1.0 - 0.7 * rise(often, few, 2.0 * few);
-    let length = (loss.end - loss.start) as f64;
-    let same_length = |other: &&&Loss| {
-        let difference = (other.end - other.start).abs_diff(loss.end - loss.start) as f64;
-        difference <= (0.01 * length).max(4.0)
+    let length = loss.end - loss.start;
+    let same_length = |other: &Loss| {
+        let difference = (other.end - other.start).abs_diff(length) as f64;
+        difference <= (0.01 * length as f64).max(4.0)
     };
-    let twins: Vec<u64> = alike.iter().filter(same_length).map(|o| o.start).collect();
+    let same_levels = |other: &Loss| {
+        let pairs = other.levels.iter().zip(&loss.levels);
+        pairs.clone().all(|(a, b)| (a - b).abs() < 2e-3 * b)
+    };
+    let twins: Vec<u64> = alike.iter().filter(|o| same_length(o)).map(|o| o.start).collect();
+    let copies = alike.iter().filter(|o| same_length(o) && same_levels(o)).count();
     let starts: Vec<u64> = alike.iter().map(|o| o.start).collect();
     let ends: Vec<u64> = alike.iter().map(|o| o.end).collect();
     let grid = (twins.len() >= 4 && on_grid(&twins, loss.start, rate))
         || (alike.len() >= 6
             && (on_grid(&starts, loss.start, rate) || on_grid(&ends, loss.end, rate)));
-    if grid { seldom.min(0.4) } else { seldom }
+    let pauses = twins.len() >= 3 && length as f64 > PAUSE_S * rate;
+    if copies > 1 || grid {
+        seldom.min(0.4)
+    } else if pauses {
+        seldom.min(0.5)
+    } else {
+        seldom
+    }
 }
 
 /// Four of five places are whole periods from `origin`, the period being the least distance of

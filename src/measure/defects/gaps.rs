@@ -275,9 +275,11 @@ impl Scan {
             .any(|other| top(&slab.plane(other)[within.clone()]) > AUDIBLE);
         let edge = self.lengths.edge;
         let extreme = open.held.is_some_and(|value| {
+            // A clipped top may have been dithered.
+            let slack = 0.01 * value.abs();
             let near = [&before[before.len() - edge.min(before.len())..], &after[..edge.min(after.len())]];
             near.iter().any(|side| {
-                side.iter().all(|&v| v <= value) || side.iter().all(|&v| v >= value)
+                side.iter().all(|&v| v <= value + slack) || side.iter().all(|&v| v >= value - slack)
             })
         });
         let context = Context {

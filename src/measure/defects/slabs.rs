@@ -34,6 +34,12 @@ impl Slab<'_> {
         &self.planes[channel][..self.body.end]
     }
 
+    /// The new frames of a channel; `None` past the last channel.
+    pub fn channel(&self, channel: usize) -> Option<&[f64]> {
+        let plane = self.planes.get(channel)?;
+        Some(&plane[self.body.clone()])
+    }
+
     /// Frame in the file of an index of the planes; `None` before the first frame.
     pub fn frame(&self, index: usize) -> Option<u64> {
         (self.body_at + index as u64).checked_sub(self.body.start as u64)

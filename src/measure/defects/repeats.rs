@@ -1,0 +1,299 @@
+//! Blocks of samples that come twice: a buffer that was played or written again.
+//!
+//! In: blocks of samples. Out: [`RepeatFacts`]. Knows no files.
+
+use super::super::{Spot, Spots};
+use super::slabs::{BODY, Slab, Slabs};
+use crate::units::Hertz;
+use crate::vector::{Work, fast};
+
+/// Frames of a block. Own choice: buffers of audio hardware and software have 32 to 8192.
+const SHORTEST: usize = 32;
+const LONGEST: usize = 8192;
+
+/// Frames that are remembered: two of the longest blocks.
+const PAST: usize = 2 * LONGEST + 64;
+
+/// One frame of eight is remembered in the table.
+const ANCHOR_BITS: u32 = 3;
+const TABLE_BITS: u32 = 14;
+
+/// A run of equality that is shorter than its block, from so many frames on, tells of material
+/// that repeats itself.
+const PARTIAL: usize = 64;
+
+/// -60 dBFS over the sum of the channels: a block is no silence. Own choice.
+const SILENCE: f64 = 1e-3;
+
+/// What was found, tiles with little confidence. A spot begins where the second copy begins and ends with the last; its size
+/// is the frames of the block.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct RepeatFacts {
+    pub repeats: Spots,
+    /// Blocks that come more than three times: tiled, as by an edit or a tone.
+    pub tiled: u64,
+    /// Runs of [`PARTIAL`] and more frames that equal an earlier place without being a block.
+    pub partial: u64,
+}
+
+/// The meter: runs of frames that equal, sample for sample and in all channels, those before
+/// them at a distance of 32 to 8192 frames, for at least that distance.
+///
+/// Own method: frames are hashed, some of them chosen by their own content, and looked up by
+/// content, as file synchronisation does (content-defined sampling; A. Tridgell, P. Mackerras,
+/// "The rsync algorithm", TR-CS-96-05, ANU, 1996, from memory, for the idea of finding equal
+/// blocks at any offset); what the table says is then compared frame by frame.
+pub struct RepeatMeter {
+    slabs: Slabs,
+    search: Search,
+}
+
+struct Search {
+    rate: f64,
+    /// Past and body: a number for each frame, equal for equal frames; and the sum of channels.
+    keys: Vec<u64>,
+    mix: Vec<f64>,
+    /// Newest place of what an anchor's hash says: (hash, frame), both cut to 32 bits.
+    table: Vec<(u32, u32)>,
+    /// Frames from the start that are behind the body.
+    done: u64,
+    open: Option<Run>,
+    found: Vec<Found>,
+    tiled: u64,
+    partial: u64,
+}
+
+/// Frames from `start` on equal those `lag` before.
+#[derive(Clone, Copy)]
+struct Run {
+    start: u64,
+    lag: usize,
+}
+
+struct Found {
+    start: u64,
+    end: u64,
+    lag: usize,
+    confidence: f64,
+}
+
+impl RepeatMeter {
+    pub fn new(rate: Hertz, channels: usize) -> Self {
+        Self {
+            slabs: Slabs::new(channels, 0),
+            search: Search {
+                rate: f64::from(rate.value()),
+                keys: vec![0; PAST + BODY],
+                mix: vec![0.0; PAST + BODY],
+                table: vec![(0, 0); 1 << TABLE_BITS],
+                done: 0,
+                open: None,
+                found: Vec::new(),
+                tiled: 0,
+                partial: 0,
+            },
+        }
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        let Self { slabs, search } = self;
+        slabs.feed(planes, |slab| search.look(slab));
+    }
+
+    pub fn finish(self) -> RepeatFacts {
+        let Self { slabs, mut search } = self;
+        search.look(&slabs.slab());
+        let end = search.done;
+        search.close(end);
+        search.verdict()
+    }
+}
+
+/// A channel's samples added to the keys and to the sum.
+struct Add<'a> {
+    samples: &'a [f64],
+    turn: u32,
+    keys: &'a mut [u64],
+    mix: &'a mut [f64],
+}
+
+impl Work for Add<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        let Self { samples, turn, keys, mix } = self;
+        for ((sample, key), mix) in samples.iter().zip(keys).zip(mix) {
+            *key = key.wrapping_add(sample.to_bits().rotate_left(turn));
+            *mix += sample;
+        }
+    }
+}
+
+fn hash(key: u64) -> u64 {
+    // Fibonacci hashing: 2^64 over the golden ratio.
+    (key ^ (key >> 31)).wrapping_mul(0x9E37_79B9_7F4A_7C15)
+}
+
+impl Search {
+    fn look(&mut self, slab: &Slab) {
+        let count = slab.body.len();
+        let body = PAST..PAST + count;
+        self.keys[body.clone()].fill(0);
+        self.mix[body.clone()].fill(0.0);
+        let mut channel = 0;
+        while let Some(samples) = slab.channel(channel) {
+            fast(Add {
+                samples,
+                // Another turn for each of many channels, so that none undoes another.
+                turn: (channel as u32 * 13) % 64,
+                keys: &mut self.keys[body.clone()],
+                mix: &mut self.mix[body.clone()],
+            });
+            channel += 1;
+        }
+        let mut at = PAST;
+        while at < PAST + count {
+            at = match self.open {
+                Some(run) => self.follow(run, at, PAST + count),
+                None => self.seek(at, PAST + count),
+            };
+        }
+        self.done += count as u64;
+        if count == BODY {
+            self.keys.copy_within(BODY.., 0);
+            self.mix.copy_within(BODY.., 0);
+        }
+    }
+
+    fn frame(&self, index: usize) -> u64 {
+        (self.done + index as u64).saturating_sub(PAST as u64)
+    }
+
+    /// Goes on until a frame at a known distance from an equal one opens a run.
+    fn seek(&mut self, from: usize, to: usize) -> usize {
+        for at in from..to {
+            let Some((slot, tag)) = self.anchor(at) else {
+                continue;
+            };
+            let frame = self.frame(at) as u32;
+            let (known, when) = std::mem::replace(&mut self.table[slot], (tag, frame));
+            let lag = frame.wrapping_sub(when) as usize;
+            if known == tag && (SHORTEST..=LONGEST).contains(&lag) {
+                let equal = |i: usize| self.keys[i] == self.keys[i - lag];
+                let back = (lag..=at).rev().take_while(|&i| equal(i)).count();
+                if back >= 3 && self.frame(at) >= lag as u64 {
+                    let start = (self.frame(at) + 1).saturating_sub(back as u64);
+                    self.open = Some(Run { start, lag });
+                    return at + 1;
+                }
+            }
+        }
+        to
+    }
+
+    /// Goes on while frames are equal; then the run is closed.
+    fn follow(&mut self, run: Run, from: usize, to: usize) -> usize {
+        let (now, then) = (&self.keys[from..to], &self.keys[from - run.lag..]);
+        let equal = now.iter().zip(then).take_while(|(a, b)| a == b).count();
+        for at in from..from + equal {
+            if let Some((slot, tag)) = self.anchor(at) {
+                self.table[slot] = (tag, self.frame(at) as u32);
+            }
+        }
+        if from + equal < to {
+            self.close_at(from + equal);
+        }
+        from + equal
+    }
+
+    /// Slot and tag of a frame that its content chooses, by this and the two frames before.
+    fn anchor(&self, at: usize) -> Option<(usize, u32)> {
+        let now = hash(self.keys[at]);
+        if now >> (64 - ANCHOR_BITS) != 0 || self.keys[at] == self.keys[at - 1] {
+            return None;
+        }
+        let before = self.keys[at - 1].rotate_left(21) ^ self.keys[at - 2].rotate_left(42);
+        let all = hash(now ^ before);
+        Some(((all >> (64 - TABLE_BITS)) as usize, all as u32))
+    }
+
+    fn close(&mut self, end: u64) {
+        let index = PAST as u64 + end - self.done;
+        self.close_at(index as usize);
+    }
+
+    fn close_at(&mut self, end: usize) {
+        let Some(run) = self.open.take() else { return };
+        let last = self.frame(end);
+        let length = (last - run.start) as usize;
+        if length < run.lag {
+            self.partial += u64::from(length >= PARTIAL);
+            return;
+        }
+        // The last copy and what was before it are still here.
+        let block = &self.mix[end - run.lag..end];
+        let keys = &self.keys[end - run.lag..end];
+        let top = block.iter().fold(0.0f64, |top, v| top.max(v.abs()));
+        if top < SILENCE || self.found.len() >= Spots::KEPT {
+            return;
+        }
+        let moving = keys.windows(2).filter(|pair| pair[0] != pair[1]).count();
+        let moving = moving as f64 / keys.len() as f64;
+        let part = run.lag.min(64);
+        let rms = |samples: &[f64]| {
+            let squares: f64 = samples.iter().map(|v| v * v).sum();
+            (squares / samples.len().max(1) as f64).sqrt()
+        };
+        // A sound that is played again begins louder than the last one ended.
+        let attack = rms(&block[..part]) / rms(&block[run.lag - part..]).max(1e-9);
+        let distinct = rise(moving, 0.5, 0.9);
+        // Tiles are laid; a tone whose period is a whole number of frames is tiled as well.
+        let tiled = length >= 3 * run.lag;
+        self.tiled += u64::from(tiled);
+        let laid = if tiled { 0.3 } else { 1.0 };
+        let begins = 1.0 - 0.5 * rise(attack, 4.0, 10.0);
+        let usual = if run.lag.is_power_of_two() { 1.0 } else { 0.9 };
+        self.found.push(Found {
+            start: run.start,
+            end: last,
+            lag: run.lag,
+            confidence: 0.95 * distinct * begins * usual * laid,
+        });
+    }
+
+    fn verdict(self) -> RepeatFacts {
+        let mut facts = RepeatFacts {
+            tiled: self.tiled,
+            partial: self.partial,
+            ..RepeatFacts::default()
+        };
+        // What repeats itself at many places and in pieces is made of copies.
+        let minutes = (self.done as f64 / self.rate / 60.0).max(0.5);
+        let pieces = 1.0 - 0.7 * rise(self.partial as f64 / minutes, 6.0, 12.0);
+        let tiles = if self.tiled > 0 { 0.5 } else { 1.0 };
+        let often = 1.0 - 0.7 * rise(self.found.len() as f64 / minutes, 20.0, 40.0);
+        let seldom = pieces.min(tiles).min(often);
+        let near = self.rate as u64;
+        for found in &self.found {
+            // Many within a second are the periods of a tone.
+            let crowd = self.found.iter().filter(|other| other.start.abs_diff(found.start) < near);
+            let alone = 1.0 - 0.7 * rise(crowd.count() as f64, 2.0, 4.0);
+            facts.repeats.push(Spot {
+                start: found.start,
+                end: found.end,
+                channel: None,
+                size: found.lag as f64,
+                confidence: found.confidence * seldom.min(alone),
+            });
+        }
+        facts.repeats.sort();
+        facts
+    }
+}
+
+/// 0 at `none` and before, 1 at `full` and after.
+fn rise(value: f64, none: f64, full: f64) -> f64 {
+    ((value - none) / (full - none)).clamp(0.0, 1.0)
+}
