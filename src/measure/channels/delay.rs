@@ -36,6 +36,8 @@ pub(super) struct Back {
     floor: f32,
     pub longest: usize,
     per_stretch: usize,
+    /// Upper end of the band over half the sample rate.
+    share_of_band: f64,
 }
 
 impl Back {
@@ -51,6 +53,7 @@ impl Back {
             floor: spectra.noise_power(NOISE),
             longest: (LONGEST * frames / 8192).clamp(16, frames / 4),
             per_stretch: per_window(rate, frames),
+            share_of_band: BAND.end.min(0.45 * rate) / (0.5 * rate),
         }
     }
 }
@@ -77,9 +80,12 @@ pub(super) struct Lag {
     pub at_zero: f64,
     /// Share of stretches with their peak there, give or take one sample.
     pub share: f64,
-    /// The larger of the neighbours' values over the peak: near 0 or under for an exact delay.
+    /// What stands at no lag beside a peak of this band at this lag, as a share of it.
+    pub flank: f64,
+    /// How far the peak's top lies beside the whole sample, 0 to 0.5.
+    pub fraction: f64,
+    /// The largest magnitude more than 8 samples away.
     pub strongest_other: f64,
-    pub stretches: u64,
 }
 
 impl DelayMeter {
@@ -168,13 +174,27 @@ impl DelayMeter {
         let votes: u32 = self.votes[at.max(1) - 1..(at + 2).min(self.votes.len())]
             .iter()
             .sum();
+        let samples = at as i64 - middle as i64;
+        let x = std::f64::consts::PI * back.share_of_band * samples as f64;
+        // A parabola through the peak and its neighbours.
+        let beside = |index: Option<usize>| {
+            let value = index.and_then(|index| self.sum.get(index)).copied();
+            value.unwrap_or(0.0) * self.sum[at].signum()
+        };
+        let (before, after) = (beside(at.checked_sub(1)), beside(Some(at + 1)));
+        let bend = 2.0 * self.sum[at].abs() - before - after;
         Some(Lag {
-            samples: at as i64 - middle as i64,
+            flank: if samples == 0 { 1.0 } else { x.sin() / x },
+            fraction: if bend > 0.0 {
+                0.5 * (after - before).abs() / bend
+            } else {
+                0.5
+            },
+            samples,
             peak: self.sum[at] / count,
             at_zero: self.sum[middle] / count,
             share: f64::from(votes) / count,
             strongest_other: other / count,
-            stretches: self.stretches,
         })
     }
 }

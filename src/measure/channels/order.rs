@@ -14,7 +14,8 @@ pub(super) const FULL_RANGE_DB: f64 = -12.0;
 
 /// Known orders of six and eight channels (film, WAVE with its default mask, and what other
 /// containers use); from memory, common practice.
-const ORDERS: [(&str, &[&str]); 8] = [
+const ORDERS: [(&str, &[&str]); 9] = [
+    ("L R LFE C Ls Rs", &["L", "R", "LFE", "C", "Ls", "Rs"]),
     ("L R C LFE Ls Rs", &["L", "R", "C", "LFE", "Ls", "Rs"]),
     ("L C R Ls Rs LFE", &["L", "C", "R", "Ls", "Rs", "LFE"]),
     ("L R Ls Rs C LFE", &["L", "R", "Ls", "Rs", "C", "LFE"]),
@@ -54,9 +55,12 @@ pub(super) struct Found {
 pub(super) fn look(candidates: &[Candidate], labels: &[Label]) -> Found {
     let labelled: Vec<usize> = (0..labels.len()).filter(|&i| labels[i].is_lfe()).collect();
     let reads = |i: usize| candidates[i].high_less_low_db;
-    let looks: Vec<usize> = (0..candidates.len())
+    let mut looks: Vec<usize> = (0..candidates.len())
         .filter(|&i| reads(i).is_some_and(|db| db < LOW_PASSED_DB))
         .collect();
+    if let (&[labelled], []) = (&labelled[..], &looks[..]) {
+        looks.extend(darkest(candidates, labelled));
+    }
     let mut found = Found {
         fits: None,
         confidence: 0.0,
@@ -85,6 +89,19 @@ pub(super) fn look(candidates: &[Candidate], labels: &[Label]) -> Found {
     found
 }
 
+/// A channel that misses the mark for low-passed ones by little, and lies far under all others
+/// while the labelled one is full-range: as dark as bright material gets. Own choice.
+fn darkest(candidates: &[Candidate], labelled: usize) -> Option<usize> {
+    const FAR_DB: f64 = 20.0;
+    let mut reads: Vec<(usize, f64)> = (0..candidates.len())
+        .filter_map(|i| Some((i, candidates[i].high_less_low_db?)))
+        .collect();
+    reads.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let (&(darkest, db), &(_, next)) = (reads.first()?, reads.get(1)?);
+    let full = candidates[labelled].high_less_low_db? > FULL_RANGE_DB;
+    (darkest != labelled && full && db < FULL_RANGE_DB && db < next - FAR_DB).then_some(darkest)
+}
+
 /// 0 at `from`, 1 at `to`, straight between.
 pub(super) fn between(from: f64, to: f64, value: f64) -> f64 {
     ((value - from) / (to - from)).clamp(0.0, 1.0)
@@ -106,7 +123,9 @@ fn fitting(candidates: &[Candidate], lfe: usize) -> Option<&'static str> {
                 .iter()
                 .filter_map(|(left, right)| Some(apart(at(left)?, at(right)?)))
                 .sum();
-            (*name, sum)
+            // Hardly ever met in files of ours: it must fit clearly better.
+            let rare = if order[0] == "C" { 3.0 } else { 0.0 };
+            (*name, sum + rare)
         })
         .min_by(|(_, a), (_, b)| a.total_cmp(b))
         .map(|(name, _)| name)

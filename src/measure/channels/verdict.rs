@@ -65,13 +65,18 @@ fn contents(meter: &ChannelMeter, names: &[String], facts: &mut ChannelFacts) {
         .channels
         .iter()
         .any(|channel| channel.largest >= SILENT);
+    // A low-frequency channel of noise is one that is silent: told there.
+    let lfe = |index: usize| {
+        let labels = meter.labels.as_ref();
+        labels.is_some_and(|labels| labels[index].is_lfe())
+    };
     for (index, channel) in meter.channels.iter().enumerate() {
         let rms = channel.rms(meter.frames);
         let only_noise = channel.only_noise(meter.frames, &meter.spectra);
         if channel.largest < SILENT {
             facts.scalars.silent_channels.push(names[index].clone());
         }
-        if let Some(rms) = rms.filter(|_| only_noise && sounds) {
+        if let Some(rms) = rms.filter(|_| only_noise && sounds && !lfe(index)) {
             whole(
                 &mut facts.only_noise,
                 meter.frames,
@@ -103,6 +108,10 @@ fn orders(meter: &ChannelMeter, facts: &mut ChannelFacts) {
         .collect();
     let found = order::look(&candidates, labels);
     let reads = |index: usize| candidates[index].high_less_low_db;
+    let silent = |index: usize| {
+        let channel = &meter.channels[index];
+        channel.largest < SILENT || channel.only_noise(meter.frames, &meter.spectra)
+    };
     if let &[looks] = &found.looks[..] {
         let size = reads(looks).unwrap_or(0.0);
         whole(
@@ -127,7 +136,7 @@ fn orders(meter: &ChannelMeter, facts: &mut ChannelFacts) {
                     confidence,
                 );
             }
-            None if meter.channels[index].largest < SILENT => lfe_silent(meter, index, facts),
+            None if silent(index) => lfe_silent(meter, index, facts),
             _ => {}
         }
     }
@@ -244,22 +253,16 @@ impl<'a> Reading<'a> {
                 frames,
                 Some(late),
                 samples,
-                delayed(&lag),
+                delayed(&lag, self.meter.pair.front),
             );
         }
-        if let Some(common) = self.balance.common {
-            let quieter = match common.db > 0.0 {
+        if let Some((db, confidence)) = self.imbalance() {
+            let quieter = match db > 0.0 {
                 true => self.meter.pair.right,
                 false => self.meter.pair.left,
             };
-            let (size, confidence) = (common.db.abs(), self.imbalanced());
-            whole(
-                &mut facts.level_imbalance,
-                frames,
-                Some(quieter),
-                size,
-                confidence,
-            );
+            let spots = &mut facts.level_imbalance;
+            whole(spots, frames, Some(quieter), db.abs(), confidence);
         }
     }
 
@@ -271,10 +274,12 @@ impl<'a> Reading<'a> {
         let Some(lag) = self.lag else { return 0.0 };
         let peak = -lag.at_zero.min(lag.peak);
         let band = |index: usize| self.bands[index].unwrap_or(0.0);
-        // A file without bass has noise there; then everything else must be opposite.
+        // A file without bass has noise there; then everything must be opposite, and nearly mono.
         let rest = all.max(band(1)).max(band(2));
-        let sure = between(-0.2, -0.8, band(0)).max(between(-0.4, -0.9, rest));
-        0.95 * sure * between(0.05, 0.2, peak)
+        let sure = between(-0.75, -0.95, band(0)).max(between(-0.8, -0.95, rest));
+        // Bass that is only half opposite may be wide on purpose: a remark.
+        let perhaps = between(-0.2, -0.6, band(0));
+        (0.95 * sure).max(0.45 * perhaps) * between(0.05, 0.2, peak)
     }
 
     fn passages(&self, facts: &mut ChannelFacts) {
@@ -294,49 +299,54 @@ impl<'a> Reading<'a> {
         }
     }
 
-    /// How sure it is that one channel's gain is wrong.
-    fn imbalanced(&self) -> f64 {
+    /// The gain that one channel seems to have too much, left less right in dB, and how sure
+    /// that is.
+    fn imbalance(&self) -> Option<(f64, f64)> {
         let balance = &self.balance;
-        let (Some(common), Some(loudness)) = (balance.common, balance.loudness_db) else {
-            return 0.0;
-        };
-        let (Some(p10), Some(p90)) = (balance.p10_db, balance.p90_db) else {
-            return 0.0;
-        };
-        let size = common.db.abs();
+        let (loudness, common) = (balance.loudness_db?, balance.common?);
+        let (p10, p90) = (balance.p10_db?, balance.p90_db?);
+        // How far the side that is louder leads at the least.
+        let lead = |sign: f64| (p10 * sign).min(p90 * sign);
         // The middle is somewhere else, there is none at 0 dB, and everything leans that way.
-        let peak = between(0.08, 0.2, common.share);
-        let alone = between(0.6, 0.3, common.share_at_zero / common.share);
+        let size = common.db.abs();
+        let peak = between(0.06, 0.12, common.share);
+        let alone = between(0.7, 0.4, common.share_at_zero / common.share);
         let agrees = between(2.0, 1.0, (loudness - common.db).abs());
-        let steady = between(
-            0.6,
-            0.1,
-            -(p10 * common.db.signum()).min(p90 * common.db.signum()) / size,
-        );
-        0.8 * between(0.5, 1.0, size) * peak * alone * agrees * steady
+        let steady = between(-0.6, -0.1, lead(common.db.signum()) / size.max(0.1));
+        let middle = 0.8 * between(1.0, 2.0, size) * peak * alone * agrees * steady;
+        // No mix leans to one side by so much all the time.
+        let always = 0.7 * between(4.5, 8.0, lead(loudness.signum()));
+        Some(match middle >= always {
+            true => (common.db, middle),
+            false => (loudness, always),
+        })
     }
 }
 
 /// How sure it is that two channels are one signal, by what differs.
 fn same(residual_db: f64) -> f64 {
-    // Apart by rounding at 24 bits; by dither of 16 bits or a codec: a mono record is so too.
-    if residual_db < -100.0 {
-        0.6
-    } else {
-        0.4 * between(-50.0, -70.0, residual_db)
-    }
+    // Rounding, dither and codecs set two copies apart, and two tracks of a mono tape: a remark.
+    0.45 * between(-50.0, -70.0, residual_db)
 }
 
 /// How sure it is that one channel is late as a whole.
-fn delayed(lag: &Lag) -> f64 {
+fn delayed(lag: &Lag, front: bool) -> f64 {
     if lag.samples == 0 {
         return 0.0;
     }
     let peak = lag.peak.abs();
-    let strong = between(0.15, 0.3, peak);
-    // Nothing is left in the middle. One sample off, the peak's own flank is there.
-    let flank = if lag.samples.abs() == 1 { 0.4 } else { 0.25 };
-    let moved = between(flank + 0.2, flank, lag.at_zero.abs() / peak);
+    // One sample or two are also what crooked heads and wide microphones do.
+    let (weak, enough) = match lag.samples.abs() {
+        1 | 2 => (0.3, 0.5),
+        _ => (0.15, 0.3),
+    };
+    let strong = between(weak, enough, peak);
+    // Nothing is left in the middle but the peak's own flank.
+    let left = (lag.at_zero / lag.peak - lag.flank).abs();
+    let moved = between(0.4, 0.2, left);
+    let whole_samples = between(0.45, 0.3, lag.fraction);
     let alone = between(0.6, 0.4, lag.strongest_other / peak);
-    0.95 * strong * moved * alone * between(0.7, 0.9, lag.share)
+    // Surrounds and heights are made unlike by delay on purpose: a remark.
+    let most = if front { 0.95 } else { 0.4 };
+    most * strong * moved * whole_samples * alone * between(0.7, 0.9, lag.share)
 }
