@@ -1,7 +1,8 @@
 //! The level of 100 ms of one track in three bands.
 //!
 //! In: a stretch of a [`Buffer`]. Out: three mean squares, kept as six small numbers a pair of
-//! tracks and block. Knows nothing of what the levels mean.
+//! tracks and block, and how alike the last stretches of mix and master were. Knows nothing of
+//! what the levels mean.
 
 use std::ops::Range;
 use std::sync::Arc;
@@ -11,6 +12,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 
 use super::buffer::Buffer;
 use super::correlate::{mean_square, multiply};
+use super::likeness::{OCTAVES, likeness};
 
 /// In Hz. Own choice: three decades of music, so that an equaliser that moves one of them
 /// leaves another alone.
@@ -34,9 +36,19 @@ pub(super) struct BandMeter {
     bins: [Range<usize>; 3],
     /// From a sum of squared bins to a mean square.
     scale: f64,
+    octaves: Vec<Range<usize>>,
     time: Vec<f32>,
-    spectrum: Vec<Complex<f32>>,
+    /// Of the mix and of the master; empty ones are not there.
+    spectra: [Vec<Complex<f32>>; 2],
+    there: [bool; 2],
     scratch: Vec<Complex<f32>>,
+}
+
+/// Whose stretch is measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Whose {
+    Mix,
+    Master,
 }
 
 impl BandMeter {
@@ -59,8 +71,16 @@ impl BandMeter {
             window,
             bins: BANDS.map(|(low, high)| place(low)..place(high)),
             scale: 2.0 / (window as f64 * weight),
+            // The lowest octave has two bins: no voice, a guess.
+            octaves: OCTAVES
+                .iter()
+                .skip(1)
+                .map(|&low| place(low)..place(2.0 * low))
+                .filter(|octave| !octave.is_empty())
+                .collect(),
             time: forward.make_input_vec(),
-            spectrum: forward.make_output_vec(),
+            spectra: [forward.make_output_vec(), forward.make_output_vec()],
+            there: [false; 2],
             scratch: forward.make_scratch_vec(),
             taper,
             forward,
@@ -68,24 +88,39 @@ impl BandMeter {
     }
 
     /// Mean squares in the three bands; zeros for what is below -100 dBFS as a whole.
-    pub(super) fn measure(&mut self, buffer: &Buffer, track: usize, from: i64) -> [f64; 3] {
+    pub(super) fn measure(
+        &mut self,
+        whose: Whose,
+        buffer: &Buffer,
+        track: usize,
+        from: i64,
+    ) -> [f64; 3] {
+        let slot = usize::from(whose == Whose::Master);
+        self.there[slot] = false;
+        let spectrum = &mut self.spectra[slot];
         buffer.copy(track, from, &mut self.time);
         if mean_square(&self.time) < 1e-10 {
             return [0.0; 3];
         }
         multiply(&mut self.time, &self.taper);
-        let done = self.forward.process_with_scratch(
-            &mut self.time,
-            &mut self.spectrum,
-            &mut self.scratch,
-        );
+        let done =
+            self.forward
+                .process_with_scratch(&mut self.time, spectrum, &mut self.scratch);
         if done.is_err() {
             return [0.0; 3];
         }
+        self.there[slot] = true;
         let scale = self.scale;
         self.bins
             .clone()
-            .map(|bins| scale * f64::from(power(&self.spectrum[bins])))
+            .map(|bins| scale * f64::from(power(&spectrum[bins])))
+    }
+
+    /// How alike the last stretches of mix and master were, -1 to 1; `None` where one of them
+    /// was silent.
+    pub(super) fn alike(&self) -> Option<f64> {
+        let [mix, master] = &self.spectra;
+        (self.there == [true; 2]).then(|| likeness(mix, master, &self.octaves))
     }
 }
 

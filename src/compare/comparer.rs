@@ -3,10 +3,11 @@
 //!
 //! In: planar blocks. Out: a [`Comparison`]. All that is done depends on frame numbers alone, so
 //! any cut into blocks gives the same bits. Offsets are looked for a second before levels are
-//! taken, so that levels of the same music are compared.
+//! taken, so that levels of the same music are compared. Of files whose sample rates differ only
+//! the level curves are taken.
 
 use super::balance::Groups;
-use super::bands::{BandMeter, block_levels};
+use super::bands::{BandMeter, Whose, block_levels};
 use super::buffer::Buffer;
 use super::correlate::mean_square;
 use super::pairing::{Pair, Pairing, pairing};
@@ -14,9 +15,16 @@ use super::report::{Heard, RATE, Track, common_offset};
 use super::side::{CompareError, Limits, Side};
 use super::timing::{Searches, Tracker};
 use super::types::{Comparison, PartKind};
+use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
 
 /// Blocks between the look for offsets and the measurement of levels.
 const DELAY: i64 = 10;
+/// Seconds either way that channel-based versions are looked for: leading silence and edits.
+const FAR_S: i64 = 10;
+/// Seconds of two such versions that are held for cuts to be found in.
+const HISTORY_S: i64 = 8;
+/// Samples of one file that are held for that at most: 32 MB.
+const HELD: i64 = 8_000_000;
 
 /// Whom to feed next.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,8 +38,8 @@ pub enum Wants {
 ///
 /// Feed the one that [`wants`](Self::wants) names, in blocks of any size; say
 /// [`master_ended`](Self::master_ended) or [`mix_ended`](Self::mix_ended) when one has no more.
-/// Then some four seconds of each are held beside one block; who feeds against that has as much
-/// held as he is ahead.
+/// Then some four seconds of each are held beside one block, of channel-based files up to thirty;
+/// who feeds against that has as much held as he is ahead.
 pub struct Comparer {
     master: Side,
     mix: Side,
@@ -44,7 +52,11 @@ pub struct Comparer {
     searches: Searches,
     meter: BandMeter,
     groups: Option<Groups>,
+    /// Of channel-based files.
+    desk: Option<Desk>,
     scratch: Vec<f32>,
+    /// Frames of the mix that are held before the end of a block.
+    behind: i64,
     /// Frames of a block, and how many blocks have been looked at.
     block: i64,
     looked: i64,
@@ -52,23 +64,22 @@ pub struct Comparer {
 
 impl Comparer {
     pub fn new(master: &Side, mix: &Side, limits: &Limits) -> Result<Self, CompareError> {
-        if master.sample_rate != mix.sample_rate {
-            return Err(CompareError::SampleRates {
-                master: master.sample_rate,
-                mix: mix.sample_rate,
-            });
-        }
         let sample_rate = mix.sample_rate;
-        if !(8_000..=768_000).contains(&sample_rate) {
-            return Err(CompareError::SampleRate(sample_rate));
-        }
+        let rates_differ = master.sample_rate != sample_rate;
         for (side, name) in [(master, "master"), (mix, "mix")] {
+            if !(8_000..=768_000).contains(&side.sample_rate) {
+                return Err(CompareError::SampleRate(side.sample_rate));
+            }
             if side.tracks == 0 {
                 return Err(CompareError::NoTracks(name));
             }
         }
         let pairing = pairing(mix, master);
-        let tracks = tracks_of(&pairing.pairs);
+        let tracks = if rates_differ {
+            Vec::new()
+        } else {
+            tracks_of(&pairing.pairs)
+        };
         let mut master_wanted = vec![false; master.tracks];
         let mut mix_wanted = vec![false; mix.tracks];
         for track in &tracks {
@@ -78,8 +89,15 @@ impl Comparer {
         let has = |kind| tracks.iter().any(|track| track.kind == kind);
         let block = (sample_rate / RATE) as usize;
         let silence = 10_f64.powf(limits.silence_dbfs / 10.0);
-        let searches = Searches::new(sample_rate, silence, limits.confidence);
-        let (ahead, behind) = (ahead(&searches), behind(&searches, block as i64));
+        let channels = channel_based(&pairing) && !tracks.is_empty();
+        let (reach, history) = held(sample_rate, master.tracks.max(mix.tracks), channels);
+        let curves = (channels || rates_differ).then(|| {
+            let of = |side: &Side| Envelope::new(side.sample_rate, side.tracks);
+            (reach, [of(master), of(mix)])
+        });
+        let searches = Searches::new(sample_rate, silence, limits.confidence, curves);
+        let ahead = ahead(&searches);
+        let behind = behind(&searches, block as i64).max(history);
         // Half a second for the caller's blocks.
         let spare = i64::from(sample_rate / 2);
         Ok(Self {
@@ -87,6 +105,11 @@ impl Comparer {
             mix: mix.clone(),
             limits: *limits,
             groups: (has(PartKind::Bed) && has(PartKind::Object)).then(Groups::default),
+            desk: channels.then(|| {
+                let of_desk = tracks.iter().map(|track| (track.mix, track.master));
+                let of_desk: Vec<_> = of_desk.collect();
+                Desk::new(sample_rate, &of_desk, block, silence)
+            }),
             pairing,
             tracks,
             master_samples: Buffer::new(master_wanted, behind + 2 * ahead + spare),
@@ -94,6 +117,7 @@ impl Comparer {
             searches,
             meter: BandMeter::new(sample_rate, block),
             scratch: vec![0.0; block / 5],
+            behind,
             block: block as i64,
             looked: 0,
         })
@@ -114,12 +138,18 @@ impl Comparer {
     /// Takes `[track][frame]`; a track that is shorter than the others is filled up with
     /// silence, and what is no number is silence.
     pub fn feed_master(&mut self, tracks: &[&[f64]]) {
+        if let Some([master, _]) = &mut self.searches.curves {
+            master.feed(tracks);
+        }
         self.master_samples.feed(tracks);
         self.advance();
     }
 
     /// As [`feed_master`](Self::feed_master).
     pub fn feed_mix(&mut self, tracks: &[&[f64]]) {
+        if let Some([_, mix]) = &mut self.searches.curves {
+            mix.feed(tracks);
+        }
         self.mix_samples.feed(tracks);
         self.advance();
     }
@@ -151,7 +181,7 @@ impl Comparer {
             }
             self.look(end);
             self.looked += 1;
-            let before = end + self.block - behind(&self.searches, self.block);
+            let before = end + self.block - self.behind;
             self.mix_samples.forget_before(before);
             self.master_samples
                 .forget_before(before - ahead(&self.searches));
@@ -180,6 +210,7 @@ impl Comparer {
             if common.is_none() {
                 common = self.common_offset();
             }
+            let known = self.tracks[index].tracker.stays.len();
             self.tracks[index].tracker.sounded(
                 &mut self.searches,
                 (&self.mix_samples, mix),
@@ -187,6 +218,29 @@ impl Comparer {
                 end,
                 common,
             );
+            let stays = &self.tracks[index].tracker.stays;
+            if let (Some(desk), [.., before, after]) = (&mut self.desk, stays.as_slice())
+                && stays.len() > known
+            {
+                desk.slip(
+                    (&self.mix_samples, mix),
+                    (&self.master_samples, master),
+                    index,
+                    (before, after),
+                    (end - self.behind, self.mix.sample_rate),
+                );
+            }
+        }
+        if let Some(desk) = &mut self.desk
+            && desk.cross_is_due(self.looked)
+        {
+            let abouts = match common {
+                Some(common) => vec![common],
+                None => self.searches.abouts(end),
+            };
+            let both = (&self.mix_samples, &self.master_samples);
+            let confidence = self.searches.confidence;
+            desk.cross(&mut self.searches.narrow, both, (self.looked, end), &abouts, confidence);
         }
         let block = self.looked - DELAY;
         if let Ok(block) = usize::try_from(block) {
@@ -202,16 +256,30 @@ impl Comparer {
         let middle = (self.block - self.meter.window as i64) / 2;
         let from = block as i64 * self.block + middle;
         let common = self.common_offset();
+        let crossed = self.desk.as_ref().and_then(Desk::crossed);
+        let fallback = common.or(crossed).unwrap_or(0);
+        let mut own = Vec::new();
         let mut sums = [[[0.0; 3]; 2]; 2];
-        for track in &mut self.tracks {
-            let offset = track.tracker.offset().or(common).unwrap_or(0);
+        for (index, track) in self.tracks.iter_mut().enumerate() {
+            let offset = track.tracker.offset().unwrap_or(fallback);
             if track.used.last().is_none_or(|&(_, used)| used != offset) {
                 track.used.push((block, offset));
             }
-            let mix = self.meter.measure(&self.mix_samples, track.mix, from);
-            let (samples, meter) = (&self.master_samples, &mut self.meter);
-            let master = meter.measure(samples, track.master, from + offset);
+            let meter = &mut self.meter;
+            let mix = meter.measure(Whose::Mix, &self.mix_samples, track.mix, from);
+            let samples = &self.master_samples;
+            let master = meter.measure(Whose::Master, samples, track.master, from + offset);
             track.levels.push(block_levels(mix, master));
+            if let Some(desk) = &mut self.desk {
+                own.push((track.mix, track.master, offset));
+                let powers = (mix.iter().sum(), master.iter().sum());
+                desk.track(
+                    (&self.mix_samples, &self.master_samples),
+                    (index, track.mix, track.master),
+                    (block as i64 * self.block, offset),
+                    (powers, meter.alike()),
+                );
+            }
             let group = match track.kind {
                 PartKind::Bed => 0,
                 PartKind::Object => 1,
@@ -221,6 +289,22 @@ impl Comparer {
                 sums[group][0][band] += mix[band];
                 sums[group][1][band] += master[band];
             }
+        }
+        if let Some(desk) = &mut self.desk {
+            // Where no two channels agree, they may be in each other's places, and their own
+            // offsets those of two microphones.
+            let agree = own.iter().filter(|(_, _, offset)| Some(*offset) == common);
+            let offset = match crossed {
+                Some(crossed) if own.len() > 1 && agree.count() < 2 => crossed,
+                _ => fallback,
+            };
+            let end = (self.looked + 1) * self.block;
+            desk.block(
+                (&self.mix_samples, &self.master_samples),
+                &own,
+                (block, self.block, offset),
+                (end - self.behind, self.mix.sample_rate),
+            );
         }
         if let Some(groups) = &mut self.groups {
             groups.bed.push(block_levels(sums[0][0], sums[0][1]));
@@ -245,8 +329,10 @@ impl Comparer {
             pairing: self.pairing,
             tracks: self.tracks,
             groups: self.groups,
+            desk: self.desk,
             block: self.block,
-            reach: self.searches.wide.reach as u64,
+            reach: self.searches.reach as u64,
+            curves: self.searches.curves,
             master_frames: self.master_samples.fed,
             mix_frames: self.mix_samples.fed,
         }
@@ -256,7 +342,21 @@ impl Comparer {
 
 /// Frames of the master that a look needs behind the end of its block.
 fn ahead(searches: &Searches) -> i64 {
-    (searches.wide.reach + searches.narrow.reach) as i64
+    (searches.reach + searches.narrow.reach) as i64
+}
+
+/// How far offsets are looked for, and how much of the mix is held for cuts, in frames.
+fn held(sample_rate: u32, tracks: usize, channels: bool) -> (usize, i64) {
+    let rate = i64::from(sample_rate);
+    if !channels {
+        return (sample_rate as usize, 0);
+    }
+    let held = HELD / tracks.max(1) as i64;
+    let history = (HISTORY_S * rate).min(held / 3);
+    let reach = ((held - history) / 2).clamp(rate, FAR_S * rate);
+    // Whole steps of the level curve.
+    let step = i64::from(sample_rate / ENVELOPE_RATE).max(1);
+    (usize::try_from(reach / step * step).unwrap_or(0), history)
 }
 
 /// Frames of the mix that a look needs before the end of its block, or levels do.

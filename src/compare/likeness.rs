@@ -15,7 +15,7 @@ use super::buffer::Buffer;
 use super::correlate::{multiply, raised_cosine};
 
 /// Lower ends of the octaves, in Hz.
-const OCTAVES: [f64; 8] = [
+pub(super) const OCTAVES: [f64; 8] = [
     62.5, 125.0, 250.0, 500.0, 1_000.0, 2_000.0, 4_000.0, 8_000.0,
 ];
 /// An octave that is farther below the loudest has no voice: 50 dB. Own choice.
@@ -72,28 +72,7 @@ impl Likeness {
             (buffer, track, from),
             (&mut self.time, &mut self.second, &mut self.scratch),
         );
-        let mut voices = [(0.0, 0.0); OCTAVES.len()];
-        for (voice, octave) in voices.iter_mut().zip(&self.octaves) {
-            let (mut cross, mut one, mut other) = (0.0_f64, 0.0_f64, 0.0_f64);
-            let pairs = self.first[octave.clone()].iter();
-            for (first, second) in pairs.zip(&self.second[octave.clone()]) {
-                cross += f64::from(first.re * second.re + first.im * second.im);
-                one += f64::from(first.norm_sqr());
-                other += f64::from(second.norm_sqr());
-            }
-            let both = (one * other).sqrt();
-            if both > 0.0 {
-                *voice = (cross / both, one);
-            }
-        }
-        let loudest = voices.iter().map(|voice| voice.1).fold(0.0, f64::max);
-        let heard = voices.iter().filter(|voice| voice.1 > QUIET * loudest);
-        let (sum, count) = heard.fold((0.0, 0), |(sum, count), voice| (sum + voice.0, count + 1));
-        if count == 0 {
-            0.0
-        } else {
-            sum / f64::from(count)
-        }
+        likeness(&self.first, &self.second, &self.octaves)
     }
 
     fn transform(
@@ -109,5 +88,35 @@ impl Likeness {
         {
             spectrum.fill(Complex::default());
         }
+    }
+}
+
+/// The mean of the octaves' correlation coefficients.
+pub(super) fn likeness(
+    first: &[Complex<f32>],
+    second: &[Complex<f32>],
+    octaves: &[Range<usize>],
+) -> f64 {
+    let mut voices = [(0.0, 0.0); OCTAVES.len()];
+    for (voice, octave) in voices.iter_mut().zip(octaves) {
+        let (mut cross, mut one, mut other) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let pairs = first[octave.clone()].iter();
+        for (first, second) in pairs.zip(&second[octave.clone()]) {
+            cross += f64::from(first.re * second.re + first.im * second.im);
+            one += f64::from(first.norm_sqr());
+            other += f64::from(second.norm_sqr());
+        }
+        let both = (one * other).sqrt();
+        if both > 0.0 {
+            *voice = (cross / both, one);
+        }
+    }
+    let loudest = voices.iter().map(|voice| voice.1).fold(0.0, f64::max);
+    let heard = voices.iter().filter(|voice| voice.1 > QUIET * loudest);
+    let (sum, count) = heard.fold((0.0, 0), |(sum, count), voice| (sum + voice.0, count + 1));
+    if count == 0 {
+        0.0
+    } else {
+        sum / f64::from(count)
     }
 }

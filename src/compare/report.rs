@@ -12,6 +12,7 @@ use super::pairing::Pairing;
 use super::side::{Limits, Side};
 use super::timing::{Stay, Tracker};
 use super::types::*;
+use super::versions::{Desk, Envelope, Told, Versions, rate_label, told};
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
 /// Blocks a second.
@@ -38,6 +39,10 @@ pub(super) struct Heard {
     pub(super) pairing: Pairing,
     pub(super) tracks: Vec<Track>,
     pub(super) groups: Option<Groups>,
+    /// Of channel-based files.
+    pub(super) desk: Option<Desk>,
+    /// Level curves of master and mix.
+    pub(super) curves: Option<[Envelope; 2]>,
     /// Frames of a block.
     pub(super) block: i64,
     /// How far offsets were looked for, in frames.
@@ -55,12 +60,18 @@ impl Heard {
             track.levels.truncate(blocks);
             track.tracker.finish();
         }
+        if let Some(desk) = &mut self.desk {
+            desk.finish();
+        }
         let timing = self.timing();
-        let (tracks, level_changes) = self.level_changes();
+        let gains = self.gains();
+        let (tracks, level_changes) = self.level_changes(&gains);
+        let versions = self.versions(&timing, &gains);
+        let in_mix = |frames: u64| self.in_frames_of_the_mix(frames).unsigned_abs();
         let end = if blocks > 0 {
-            Some(self.mix_frames.max(self.master_frames))
+            Some(self.mix_frames.max(in_mix(self.master_frames)))
         } else {
-            self.mix.frames_hint.max(self.master.frames_hint)
+            self.mix.frames_hint.max(self.master.frames_hint.map(in_mix))
         };
         let movement = self.movement(
             timing.offset_frames,
@@ -87,7 +98,9 @@ impl Heard {
                 .expect("a rate of zero was refused when the comparison began"),
             master_frames: Frames(master_frames),
             mix_frames: Frames(mix_frames),
-            length_difference_frames: master_frames as i64 - mix_frames as i64,
+            master_sample_rate_hz: Hertz::new(self.master.sample_rate)
+                .expect("a rate of zero was refused when the comparison began"),
+            length_difference_frames: self.in_frames_of_the_mix(master_frames) - mix_frames as i64,
             parts: Parts {
                 tracks: Changed {
                     mix: count(self.mix.tracks),
@@ -106,8 +119,48 @@ impl Heard {
                 .map(|groups| balance(groups, self.limits.silence_dbfs)),
             tracks,
             level_changes,
+            versions,
             limits: self.limits,
         }
+    }
+
+    fn in_frames_of_the_mix(&self, master_frames: u64) -> i64 {
+        if self.master.sample_rate == self.mix.sample_rate {
+            return master_frames as i64;
+        }
+        let ratio = f64::from(self.mix.sample_rate) / f64::from(self.master.sample_rate);
+        (master_frames as f64 * ratio).round() as i64
+    }
+
+    fn versions(&self, timing: &Timing, gains: &[(Vec<bool>, Gain)]) -> Option<Versions> {
+        let rate = self.curves.as_ref().and_then(|[master, mix]| {
+            rate_label(
+                (master, mix),
+                (self.master_frames, self.mix_frames),
+                (self.master.sample_rate, self.mix.sample_rate),
+            )
+        });
+        let found = self.desk.as_ref().map(|desk| {
+            let from = Told {
+                tracks: &self.tracks,
+                gains,
+                pairing: &self.pairing,
+                offset: timing.offset_frames,
+                block: self.block,
+                sample_rate: self.mix.sample_rate,
+                frames: (self.master_frames, self.mix_frames),
+                silence_dbfs: self.limits.silence_dbfs,
+                listed: self.limits.listed,
+            };
+            told(desk, &from)
+        });
+        if found.is_none() && rate.is_none() {
+            return None;
+        }
+        Some(Versions {
+            rate,
+            ..found.unwrap_or_default()
+        })
     }
 
     fn movement(&self, offset: Option<i64>, end: f64) -> Option<Movement> {
@@ -169,17 +222,21 @@ impl Heard {
         }
     }
 
-    fn level_changes(&self) -> (Listed<TrackChange>, Listed<LevelChange>) {
+    /// Of each track, the blocks that were taken where they belong, and the gain in them.
+    fn gains(&self) -> Vec<(Vec<bool>, Gain)> {
+        let tracks = self.tracks.iter().map(|track| {
+            let valid = track.valid(self.block);
+            let gain = gain(&track.levels, &valid, self.limits.silence_dbfs);
+            (valid, gain)
+        });
+        tracks.collect()
+    }
+
+    fn level_changes(
+        &self,
+        gains: &[(Vec<bool>, Gain)],
+    ) -> (Listed<TrackChange>, Listed<LevelChange>) {
         let silence = self.limits.silence_dbfs;
-        let gains: Vec<(Vec<bool>, Gain)> = self
-            .tracks
-            .iter()
-            .map(|track| {
-                let valid = track.valid(self.block);
-                let gain = gain(&track.levels, &valid, silence);
-                (valid, gain)
-            })
-            .collect();
         let mut statics: Vec<f64> = gains
             .iter()
             .filter_map(|(_, gain)| gain.static_db)
@@ -188,7 +245,7 @@ impl Heard {
         let limits = (silence, self.limits.level_change_db, fallback);
         let mut tracks = Vec::new();
         let mut changes = Vec::new();
-        for (track, (valid, gain)) in self.tracks.iter().zip(&gains) {
+        for (track, (valid, gain)) in self.tracks.iter().zip(gains) {
             let course = course(&track.levels, valid, gain, limits);
             let part = &self.pairing.pairs[track.pair].mix.part;
             changes.extend(course.places.iter().map(|place| LevelChange {

@@ -27,8 +27,6 @@ pub struct Side {
 /// Why two files cannot be held against each other.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum CompareError {
-    #[error("the master runs at {master} Hz, the mix at {mix} Hz: only equal rates are compared")]
-    SampleRates { master: u32, mix: u32 },
     #[error("a sample rate of {0} Hz is not compared: 8000 to 768000 Hz are")]
     SampleRate(u32),
     #[error("the {0} has no tracks")]

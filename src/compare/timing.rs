@@ -7,6 +7,7 @@
 
 use super::buffer::Buffer;
 use super::correlate::{Correlator, Found, Peak, Stretch, Sum};
+use super::versions::{Envelope, candidates};
 
 /// Sounding blocks of 100 ms between two looks once the offset is known.
 const EVERY: u32 = 20;
@@ -19,6 +20,10 @@ const FIRST_TAKE: u32 = 2;
 const JUMP_TAKE: u32 = 3;
 /// The longest pause between two wide searches that found nothing, in looks.
 const PATIENCE: u32 = 16;
+/// Steps of 10 ms of the level curve that are looked for far away.
+const CURVE: usize = 250;
+/// Steps at its end that are not looked at: their local mean reaches behind the block.
+const UNKNOWN: i64 = 26;
 
 /// An offset that was measured once or several times with no other between.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -37,6 +42,10 @@ pub(super) struct Searches {
     pub(super) wide: Correlator,
     pub(super) narrow: Correlator,
     pub(super) confidence: f64,
+    /// How far offsets are looked for, either way.
+    pub(super) reach: usize,
+    /// Level curves of master and mix, where offsets are looked for farther than a second.
+    pub(super) curves: Option<[Envelope; 2]>,
     /// The offset that most tracks have by more than one window.
     common: Option<i64>,
     /// Wide searches that may still be made at this block.
@@ -44,8 +53,14 @@ pub(super) struct Searches {
 }
 
 impl Searches {
-    /// Wide: one second either way. Narrow: 85 ms either way in windows of 0.17 s.
-    pub(super) fn new(sample_rate: u32, silence: f64, confidence: f64) -> Self {
+    /// Wide: one second either way. Narrow: 85 ms either way in windows of 0.17 s. With curves,
+    /// places as far as `reach` are found by the level of both files and looked at narrowly.
+    pub(super) fn new(
+        sample_rate: u32,
+        silence: f64,
+        confidence: f64,
+        far: Option<(usize, [Envelope; 2])>,
+    ) -> Self {
         let rate = sample_rate as usize;
         let unit = (rate / 12).next_power_of_two();
         // At 48 kHz 2^17 frames: 0.73 s beside two seconds of lags.
@@ -54,9 +69,48 @@ impl Searches {
             wide: Correlator::new(sample_rate, size, rate, silence),
             narrow: Correlator::new(sample_rate, 4 * unit, unit, silence),
             confidence,
+            reach: far.as_ref().map_or(rate, |(reach, _)| *reach),
+            curves: far.map(|(_, curves)| curves),
             common: None,
             wide_left: 0,
         }
+    }
+
+    /// Looks far away: where the levels of the last seconds of the mix are most like those of
+    /// the master, both are looked at narrowly.
+    fn far(
+        &mut self,
+        both: (&Buffer, &Buffer),
+        stretch: impl Fn(usize, i64) -> Stretch,
+        end: i64,
+    ) -> Found {
+        for about in self.abouts(end) {
+            let stretch = stretch(self.narrow.short, about);
+            let found = self.narrow.look(both, stretch, about, None, self.confidence);
+            if let Found::Peak(peak) = found
+                && peak.offset.unsigned_abs() <= self.reach as u64
+            {
+                return found;
+            }
+        }
+        Found::Nothing
+    }
+
+    /// Offsets that are worth a narrow look about the frame `end` of the mix.
+    pub(super) fn abouts(&self, end: i64) -> Vec<i64> {
+        let Some([master, mix]) = &self.curves else {
+            return Vec::new();
+        };
+        let hop = mix.hop as i64;
+        let from = end / hop - UNKNOWN - CURVE as i64;
+        if from < 0 {
+            return Vec::new();
+        }
+        let steps = self.reach as i64 / hop;
+        let short = mix.course(from, CURVE);
+        let long = master.course(from - steps, CURVE + 2 * steps as usize);
+        let lags = candidates(&short, &long).into_iter();
+        lags.map(|lag| (lag as i64 - steps) * hop).collect()
     }
 
     /// Begins another block. A wide search costs as much as twenty narrow ones: one for each
@@ -156,7 +210,7 @@ impl Tracker {
         let narrowly = self.follow(searches, both, stretch, guess);
         let found = match narrowly {
             Found::Peak(_) => narrowly,
-            _ => self.search(searches, both, stretch, narrowly),
+            _ => self.search(searches, both, stretch, narrowly, end),
         };
         match found {
             Found::Silence => {}
@@ -219,7 +273,7 @@ impl Tracker {
         let stretch = stretch(narrow.short, about);
         let found = narrow.look(both, stretch, about, sum, searches.confidence);
         match found {
-            Found::Peak(peak) if peak.offset.unsigned_abs() > searches.wide.reach as u64 => {
+            Found::Peak(peak) if peak.offset.unsigned_abs() > searches.reach as u64 => {
                 Found::Nothing
             }
             Found::Nothing if !self.stays.is_empty() => {
@@ -237,6 +291,7 @@ impl Tracker {
         both: (&Buffer, &Buffer),
         stretch: impl Fn(usize, i64) -> Stretch,
         narrowly: Found,
+        end: i64,
     ) -> Found {
         if let Found::Nothing = narrowly {
             self.failed += 1;
@@ -258,11 +313,17 @@ impl Tracker {
         }
         searches.wide_left -= 1;
         let wide = &mut searches.wide;
+        let far_stretch = &stretch;
         let stretch = stretch(wide.short, 0);
         let sum = Some(&mut self.wide_sum);
         // A guess that no second window has confirmed may be this track's own.
         let favourite = searches.common.unwrap_or(0);
-        let found = wide.look(both, stretch, favourite, sum, searches.confidence);
+        let mut found = wide.look(both, stretch, favourite, sum, searches.confidence);
+        if !matches!(found, Found::Peak(_))
+            && let Found::Peak(peak) = searches.far(both, far_stretch, end)
+        {
+            found = Found::Peak(peak);
+        }
         if let Found::Nothing = found {
             self.searched += 1;
             if self.searched <= FIRST {

@@ -5,15 +5,20 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::side::Limits;
+use super::versions::Versions;
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
 /// A master held against its mix.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Comparison {
+    /// Of the mix.
     pub sample_rate_hz: Hertz,
+    /// Of the master. Where it is another than the mix's, nothing was compared sample by sample:
+    /// only lengths, models and level curves.
+    pub master_sample_rate_hz: Hertz,
     pub master_frames: Frames,
     pub mix_frames: Frames,
-    /// Master less mix.
+    /// Master less mix; where the rates differ, in frames of the mix.
     pub length_difference_frames: i64,
     pub parts: Parts,
     pub timing: Timing,
@@ -25,14 +30,26 @@ pub struct Comparison {
     pub tracks: Listed<TrackChange>,
     /// Places where a track's level left its own static gain; the largest, in order of time.
     pub level_changes: Listed<LevelChange>,
+    /// `None` for object-based files and for more channels than are held against each other.
+    pub versions: Option<Versions>,
     pub limits: Limits,
 }
 
 impl Comparison {
-    /// The mix's frame that lies where that frame of the master does, by the offset of most
-    /// tracks; `None` where no offset could be measured.
-    pub fn aligned(&self, frame: u64) -> Option<i64> {
-        Some(i64::try_from(frame).ok()? - self.timing.offset_frames?)
+    /// The frame of the mix that lies where this frame of the master does: with it a place in
+    /// the one is looked for in the other. `None` where nothing was found to be the same, or
+    /// where the master has something of its own.
+    pub fn aligned(&self, master_frame: u64) -> Option<i64> {
+        let master_frame = i64::try_from(master_frame).ok()?;
+        let Some(versions) = &self.versions else {
+            return Some(master_frame - self.timing.offset_frames?);
+        };
+        versions.alignment.iter().find_map(|stretch| {
+            let frame = master_frame - stretch.offset_frames;
+            let frames = stretch.start_frame..stretch.end_frame;
+            let within = u64::try_from(frame).is_ok_and(|frame| frames.contains(&frame));
+            within.then_some(frame)
+        })
     }
 }
 

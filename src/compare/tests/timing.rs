@@ -46,12 +46,12 @@ fn the_offset_of_most_tracks_is_the_files_and_the_others_are_told() {
 }
 
 #[test]
-fn the_search_reaches_a_second_either_way() {
-    for offset in [47_990, -47_990] {
-        let mix = [notes(3, 8.0)];
+fn the_search_reaches_ten_seconds_either_way() {
+    for offset in [47_990, -47_990, 461_003, -300_001] {
+        let mix = [notes(3, 24.0)];
         let found = compare(&[late(&mix[0], offset)], &mix);
         assert_eq!(found.timing.offset_frames, Some(offset));
-        assert_eq!(found.timing.search_range_frames, 48_000);
+        assert_eq!(found.timing.search_range_frames, 480_000);
     }
 }
 

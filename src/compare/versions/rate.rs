@@ -1,0 +1,104 @@
+//! Whether one file is the other played at another sample rate.
+//!
+//! In: the level curves of both, in steps of 10 ms of their own time. Out: the ratio of two
+//! rates under which they lie over each other, if there is one. Knows no samples: pitch and
+//! tempo change together, and the tempo is enough.
+
+use super::envelope::{Envelope, products};
+use super::types::RateLabel;
+use crate::units::Hertz;
+
+/// Steps that are looked at: five minutes tell as much as fifty.
+const MOST: usize = 30_000;
+/// Steps without which nothing is told: 3 s.
+const LEAST: usize = 300;
+/// Steps that the start may be off by, either way: 1.5 s.
+const START: i64 = 150;
+/// How far the ratio of the durations may be from that of two rates: a cut tail or some silence.
+/// Own choice.
+const NEAR: f64 = 0.03;
+
+/// Ratios of two rates that are in use: 44.1 and 48 kHz and their doubles.
+fn ratios() -> impl Iterator<Item = f64> {
+    let families = [1.0, 160.0 / 147.0, 147.0 / 160.0];
+    families
+        .into_iter()
+        .flat_map(|family| [0.25, 0.5, 1.0, 2.0, 4.0].map(|octave| family * octave))
+        .filter(|&ratio| ratio != 1.0)
+}
+
+/// `frames` of master and mix.
+pub(in crate::compare) fn rate_label(
+    (master, mix): (&Envelope, &Envelope),
+    (master_frames, mix_frames): (u64, u64),
+    (master_rate, mix_rate): (u32, u32),
+) -> Option<RateLabel> {
+    let seconds = |frames: u64, rate: u32| frames as f64 / f64::from(rate);
+    let (master_s, mix_s) = (
+        seconds(master_frames, master_rate),
+        seconds(mix_frames, mix_rate),
+    );
+    if mix.levels.len() < LEAST || master.levels.len() < LEAST {
+        return None;
+    }
+    let duration_ratio = master_s / mix_s;
+    let off = |ratio: f64| (duration_ratio / ratio - 1.0).abs();
+    let nearest = ratios()
+        .filter(|&ratio| off(ratio) < NEAR)
+        .min_by(|one, other| off(*one).total_cmp(&off(*other)));
+    if nearest.is_none() && master_rate == mix_rate {
+        return None;
+    }
+    let step = |envelope: &Envelope, rate: u32| envelope.hop as f64 / f64::from(rate);
+    // Steps of the master for one of the mix.
+    let steps = step(mix, mix_rate) / step(master, master_rate);
+    let as_labelled = alike(master, mix, steps);
+    let stretched = nearest.map_or(0.0, |ratio| alike(master, mix, steps * ratio));
+    // Own measurement: the same music at the right ratio 0.8 and more, other music and other
+    // ratios 0.25 and less.
+    let sure = ((stretched - 0.4) / 0.3).clamp(0.0, 1.0);
+    let apart = ((stretched - as_labelled - 0.1) / 0.3).clamp(0.0, 1.0);
+    Some(RateLabel {
+        master_sample_rate_hz: Hertz::new(master_rate)?,
+        mix_sample_rate_hz: Hertz::new(mix_rate)?,
+        duration_ratio,
+        ratio: nearest.unwrap_or(1.0),
+        correlation: stretched.max(-1.0),
+        correlation_as_labelled: as_labelled,
+        confidence: sure.min(apart),
+    })
+}
+
+/// The best correlation of the curves when one step of the mix is `steps` of the master.
+fn alike(master: &Envelope, mix: &Envelope, steps: f64) -> f64 {
+    let count = mix.levels.len().min(MOST);
+    let one = mix.course(0, count);
+    let long = master.course(0, master.levels.len());
+    // What lies before and behind is left out: silence lies over silence anywhere.
+    let at = |index: f64| {
+        let below = index.floor();
+        let place = usize::try_from(below as i64).ok()?;
+        let (low, high) = (long.get(place)?, long.get(place + 1)?);
+        let share = (index - below) as f32;
+        Some(low + (high - low) * share)
+    };
+    let mut best = 0.0_f64;
+    let mut other = Vec::with_capacity(count);
+    for start in -START..=START {
+        other.clear();
+        let stretched = (0..count).map(|index| at(index as f64 * steps + start as f64));
+        let first = (0..count).find(|&index| index as f64 * steps + start as f64 >= 0.0);
+        other.extend(stretched.skip(first.unwrap_or(0)).map_while(|value| value));
+        let from = first.unwrap_or(0);
+        if other.len() < LEAST {
+            continue;
+        }
+        let one = &one[from..from + other.len()];
+        let (cross, square) = products(one, &other);
+        let (_, energy) = products(one, one);
+        if square > 0.0 && energy > one.len() as f32 {
+            best = best.max(f64::from(cross) / (f64::from(energy) * f64::from(square)).sqrt());
+        }
+    }
+    best
+}
