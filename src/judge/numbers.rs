@@ -5,6 +5,7 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::readings::{Reading, read};
+use super::survey;
 use super::told::Told;
 use super::words::{Style, asked, or};
 use crate::layout;
@@ -167,6 +168,10 @@ fn number(
     }
     if unstable {
         severity = Severity::Note;
+    }
+    if check.id == "levels.dc_offset" && survey::is_dc_in_doubt(facts, &told.finding.subject) {
+        severity = Severity::Note;
+        says.push_str("; the music's own low end can be so, so it is only noted");
     }
     if check.id == "peaks.true_peak" && side == "above" {
         let margin = facts.measurements.and_then(|m| m.peaks.true_peak_margin_db);

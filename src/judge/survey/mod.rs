@@ -175,6 +175,16 @@ fn unsure(check: &Check, places: &Places, says: Option<String>) -> String {
     }
 }
 
+/// Whether the channel's mean is nothing that the music's own low end could not do.
+pub fn is_dc_in_doubt(facts: &Facts, channel: &str) -> bool {
+    let survey = facts.measurements.and_then(|m| m.survey.as_deref());
+    let confidence = survey.and_then(|survey| {
+        let index = survey.channels.iter().position(|name| name == channel)?;
+        Some(survey.defects.as_ref()?.dc.channels.get(index)?.confidence)
+    });
+    confidence.is_some_and(|sure| sure < Spot::SURE)
+}
+
 /// The reading of a check that is a number.
 pub fn read(check: &Check, facts: &Facts) -> Reading {
     let survey = facts.measurements.and_then(|m| m.survey.as_deref());

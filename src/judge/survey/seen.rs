@@ -101,6 +101,8 @@ fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
     };
     match name {
         "dropout" => vec![found.gaps.all_channels.clone(), found.gaps.one_channel.clone()],
+        "repeat" => vec![found.repeats.repeats.clone()],
+        "dc_step" => vec![found.dc.steps.clone()],
         "zero_tail" => vec![found.zeros.tail_spots()],
         "zero_hole" => vec![found.zeros.hole_spots()],
         _ => Vec::new(),

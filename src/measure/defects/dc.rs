@@ -161,6 +161,7 @@ impl DcMeter {
                     channel: Some(index),
                     size: dc.offset_fs,
                     confidence: dc.confidence,
+                    inherited: false,
                 });
             }
             facts.channels.push(dc);
@@ -171,6 +172,7 @@ impl DcMeter {
                     channel: Some(index),
                     size: step.size,
                     confidence: step.confidence,
+                    inherited: false,
                 });
             }
         }

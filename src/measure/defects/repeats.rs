@@ -286,6 +286,7 @@ impl Search {
                 channel: None,
                 size: found.lag as f64,
                 confidence: found.confidence * seldom.min(alone),
+                inherited: false,
             });
         }
         facts.repeats.sort();

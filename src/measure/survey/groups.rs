@@ -2,7 +2,9 @@
 //!
 //! In: samples. Out: what each found. A group is measured whole or not at all.
 
-use super::super::defects::{DataLayout, GapFacts, GapMeter, ZeroBlocks, ZeroFacts};
+use super::super::defects::{
+    DataLayout, DcFacts, DcMeter, GapFacts, GapMeter, RepeatFacts, RepeatMeter, ZeroBlocks, ZeroFacts,
+};
 use super::super::floor::{FloorFacts, FloorMeter};
 use super::super::silences::{SilenceFacts, SilenceMeter};
 use super::super::spot::Spots;
@@ -13,6 +15,8 @@ use crate::units::Hertz;
 pub struct Defects {
     pub gaps: GapFacts,
     pub zeros: ZeroFacts,
+    pub repeats: RepeatFacts,
+    pub dc: DcFacts,
 }
 
 /// How the programme begins and ends, how it is clipped, and how it is silent.
@@ -29,6 +33,8 @@ impl Defects {
     pub(super) fn inherit(&mut self, mix: &Self, inherit: Inherit) {
         inherit(&mut self.gaps.all_channels, &mix.gaps.all_channels);
         inherit(&mut self.gaps.one_channel, &mix.gaps.one_channel);
+        inherit(&mut self.repeats.repeats, &mix.repeats.repeats);
+        inherit(&mut self.dc.steps, &mix.dc.steps);
     }
 }
 
@@ -42,6 +48,8 @@ impl Ends {
 pub(super) struct DefectMeters {
     gaps: GapMeter,
     zeros: ZeroBlocks,
+    repeats: RepeatMeter,
+    dc: DcMeter,
 }
 
 impl DefectMeters {
@@ -49,18 +57,24 @@ impl DefectMeters {
         Self {
             gaps: GapMeter::new(rate, channels),
             zeros: ZeroBlocks::new(rate, channels, data),
+            repeats: RepeatMeter::new(rate, channels),
+            dc: DcMeter::new(rate, channels),
         }
     }
 
     pub(super) fn feed(&mut self, planes: &[&[f64]]) {
         self.gaps.feed(planes);
         self.zeros.feed(planes);
+        self.repeats.feed(planes);
+        self.dc.feed(planes);
     }
 
     pub(super) fn finish(self) -> Defects {
         Defects {
             gaps: self.gaps.finish(),
             zeros: self.zeros.finish(),
+            repeats: self.repeats.finish(),
+            dc: self.dc.finish(),
         }
     }
 }
