@@ -5,6 +5,9 @@
 //! move at every block of 100 ms, 30 s long; every track is noise with music's spectrum. A second
 //! one has silence on 96 of its tracks. CPU seconds of the one thread that does the work.
 
+#[path = "support/mod.rs"]
+mod support;
+
 use std::fmt::Write as _;
 use std::hint::black_box;
 use std::io::Write as _;
@@ -18,6 +21,8 @@ use weighbridge::render::{Choice, Deaf, Renderer, SpeakerLayout, select};
 use weighbridge::specimen::{Block, BlockSink, Specimen, digest_file};
 use weighbridge::units::Hertz;
 use weighbridge::weigh::{Request, weigh};
+
+use support::{cpu, median};
 
 const SECONDS: usize = 30;
 const RATE: usize = 48_000;
@@ -374,20 +379,4 @@ fn axml(objects: usize, bed: usize, seconds: f64, step: f64) -> String {
     }
     xml.push_str("</audioFormatExtended></format></coreMetadata></ebuCoreMain>\n");
     xml
-}
-
-/// CPU seconds of this thread.
-fn cpu(work: impl FnOnce()) -> f64 {
-    let now = || {
-        let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
-        time.tv_sec as f64 + time.tv_nsec as f64 * 1e-9
-    };
-    let start = now();
-    work();
-    now() - start
-}
-
-fn median(mut times: Vec<f64>) -> f64 {
-    times.sort_by(f64::total_cmp);
-    times[times.len() / 2]
 }

@@ -8,6 +8,9 @@
 //! `cargo bench` prints CPU seconds scaled to five minutes of programme. The files are made in
 //! a temporary folder: seeded noise with music's spectrum and crest, limited at -1 dBFS.
 
+#[path = "support/mod.rs"]
+mod support;
+
 use std::hint::black_box;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -18,6 +21,8 @@ use weighbridge::measure::{Depth, MeterOrder, Meters};
 use weighbridge::specimen::{Block, digest_file};
 use weighbridge::units::Hertz;
 use weighbridge::weigh::{Request, weigh};
+
+use support::{cpu, median, music_like};
 
 const PROGRAMME_S: usize = 60;
 const FIVE_MINUTES_S: f64 = 300.0;
@@ -184,44 +189,4 @@ fn material(
         interleaved,
         for_scale_s,
     }
-}
-
-/// Noise with a falling spectrum under a moving envelope, driven into a soft limiter: about
-/// -14 LUFS with peaks near -1 dBFS, like a loud master.
-fn music_like(seed: u64, frames: usize, rate: f64) -> Vec<f64> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
-    let mut white = move || {
-        state ^= state << 13;
-        state ^= state >> 7;
-        state ^= state << 17;
-        (state >> 11) as f64 / (1u64 << 52) as f64 - 1.0
-    };
-    let (mut low, mut middle, mut high) = (0.0, 0.0, 0.0);
-    (0..frames)
-        .map(|n| {
-            let w = white();
-            low = 0.997 * low + 0.03 * w;
-            middle = 0.96 * middle + 0.1 * w;
-            high = 0.5 * high + 0.1 * w;
-            let beat = (n as f64 / rate * 2.0).fract();
-            let envelope = 0.25 + 0.75 * (-4.0 * beat).exp();
-            ((low + middle + high) * envelope * 2.2).tanh() * 0.89
-        })
-        .collect()
-}
-
-/// CPU seconds of this thread.
-fn cpu(work: impl FnOnce()) -> f64 {
-    let now = || {
-        let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
-        time.tv_sec as f64 + time.tv_nsec as f64 * 1e-9
-    };
-    let start = now();
-    work();
-    now() - start
-}
-
-fn median(mut times: Vec<f64>) -> f64 {
-    times.sort_by(f64::total_cmp);
-    times[times.len() / 2]
 }
