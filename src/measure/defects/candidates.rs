@@ -24,6 +24,9 @@ const SKIPPED: usize = 2;
 /// Own choice, measured on released music: a few a second.
 const STANDS_OUT: f32 = 7.0;
 
+/// The ratio of what stands in digital silence.
+const OUT_OF_NOTHING: f32 = 1e6;
+
 /// The error of prediction in one stretch.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Stretch {
@@ -110,7 +113,11 @@ impl Front {
             for eight in errors.chunks_exact(8) {
                 for lane in 0..8 {
                     let magnitude = eight[lane].abs();
-                    largest[lane] = if magnitude > largest[lane] { magnitude } else { largest[lane] };
+                    largest[lane] = if magnitude > largest[lane] {
+                        magnitude
+                    } else {
+                        largest[lane]
+                    };
                     sum[lane] += magnitude;
                 }
             }
@@ -138,7 +145,7 @@ impl Front {
         if neighbourhood > 0.0 {
             largest / neighbourhood
         } else {
-            0.0
+            OUT_OF_NOTHING
         }
     }
 

@@ -1,27 +1,91 @@
 //! Clicks and splices: places where a wave is not what its own past and future say.
 //!
 //! In: planes of samples. Out: [`DiscontinuityFacts`]. One pass over blocks of a fixed size,
-//! counted from the first sample, so that the cut of the input leaves no trace; each channel
-//! keeps a fraction of a second.
+//! counted from the first sample, so that the cut of the input leaves no trace. Each channel
+//! keeps a fraction of a second; findings are kept for twenty seconds, because what they are
+//! depends on their company.
+
+use std::collections::VecDeque;
 
 use super::analysis::{Analyst, Finding, SIDE};
 use super::candidates::{BLOCK, Candidate, Front, STRETCH};
-use super::clicks::ClickFacts;
-use super::splices::SpliceFacts;
+use super::clicks::{self, ClickFacts};
+use super::splices::{self, SpliceFacts};
+use crate::measure::Spot;
 use crate::units::Hertz;
 
 /// Blocks that a channel keeps before it moves its samples to the front.
 const HELD: usize = 8;
+/// Seconds that a finding waits for the company that follows, and then stays for that of others.
+const WAIT_S: u64 = 10;
+/// Findings kept at once; own choice. More in twenty seconds are a texture anyway.
+const COMPANY: usize = 4096;
+/// Frames within which findings of several channels are one place.
+const ONE_PLACE: u64 = 48;
+/// Next to start and end of the programme the model sees silence that is none of the music.
+const EDGE: u64 = 64;
+/// Findings under both are music, whatever their company: energy over the surroundings.
+const FAINT_CLICK: f64 = 100.0;
+const FAINT_SPLICE: f64 = 1000.0;
+/// Less sure places are not worth a remark.
+const REMARK: f64 = 0.25;
 
 /// What stands out at one place of one channel.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Event {
     pub frame: u64,
     pub channel: usize,
-    /// As the first look saw it, here and in the channel where it stands out most besides.
+    /// As the first look saw it: largest error over the surroundings' mean, here and in the
+    /// other channel where it stands out most.
     pub ratio: f32,
     pub others: f32,
     pub finding: Finding,
+}
+
+/// The company of a finding.
+pub(super) struct Neighbours<'a> {
+    pub channels: usize,
+    rate: f64,
+    of: &'a Event,
+    all: &'a VecDeque<Event>,
+}
+
+impl Neighbours<'_> {
+    /// How many other places within `seconds` hold a finding that is `like`.
+    pub(super) fn places(&self, seconds: f64, like: impl Fn(&Event) -> bool) -> usize {
+        let near = (seconds * self.rate) as u64;
+        let mut last: Option<u64> = None;
+        let mut places = 0;
+        for event in self.all {
+            let distance = event.frame.abs_diff(self.of.frame);
+            if distance <= near
+                && distance > 2 * ONE_PLACE
+                && last.is_none_or(|last| event.frame.abs_diff(last) > ONE_PLACE)
+                && like(event)
+            {
+                places += 1;
+                last = Some(event.frame);
+            }
+        }
+        places
+    }
+
+    /// How many others are the same thing again: material that repeats.
+    pub(super) fn twins(&self) -> usize {
+        let same = |a: f64, b: f64| (a - b).abs() < 0.1 * a.max(b);
+        let (of, apart) = (&self.of.finding, (0.05 * self.rate) as u64);
+        self.all
+            .iter()
+            .filter(|event| {
+                let finding = &event.finding;
+                event.frame.abs_diff(self.of.frame) > apart
+                    && same(finding.explained, of.explained)
+                    && same(finding.level, of.level)
+                    && same(finding.added, of.added)
+                    && same(finding.burst, of.burst)
+            })
+            .count()
+    }
 }
 
 /// The facts of both meters.
@@ -36,15 +100,20 @@ pub struct DiscontinuityMeter {
     rate: Hertz,
     channels: Vec<Channel>,
     analyst: Analyst,
+    /// Frames taken, the silence that ends the programme not counted.
     frames: u64,
+    ended: bool,
     /// Samples of the block that is being filled.
     filled: usize,
     blocks: u64,
-    events: Vec<Event>,
+    /// In time order but for the width of a place; the first `judged` have had their turn.
+    events: VecDeque<Event>,
+    judged: usize,
+    facts: DiscontinuityFacts,
 }
 
 struct Channel {
-    /// Two zeros or samples, then blocks; the newest is the last.
+    /// Two samples, then whole blocks, then the one that is being filled.
     samples: Vec<f64>,
     front: Front,
     candidates: Vec<Candidate>,
@@ -52,24 +121,22 @@ struct Channel {
 
 impl DiscontinuityMeter {
     pub fn new(rate: Hertz, channels: usize) -> Self {
+        let channel = || Channel {
+            samples: vec![0.0; 2 + 2 * BLOCK],
+            front: Front::new(),
+            candidates: Vec::new(),
+        };
         Self {
             rate,
-            channels: (0..channels)
-                .map(|_| Channel {
-                    samples: {
-                        let mut samples = Vec::with_capacity(2 + HELD * BLOCK);
-                        samples.resize(2 + 2 * BLOCK, 0.0);
-                        samples
-                    },
-                    front: Front::new(),
-                    candidates: Vec::new(),
-                })
-                .collect(),
+            channels: (0..channels).map(|_| channel()).collect(),
             analyst: Analyst::new(f64::from(rate.value())),
             frames: 0,
+            ended: false,
             filled: 0,
             blocks: 0,
-            events: Vec::new(),
+            events: VecDeque::new(),
+            judged: 0,
+            facts: DiscontinuityFacts::default(),
         }
     }
 
@@ -84,11 +151,26 @@ impl DiscontinuityMeter {
             }
             done += take;
             self.filled += take;
-            self.frames += take as u64;
+            if !self.ended {
+                self.frames += take as u64;
+            }
             if self.filled == BLOCK {
                 self.close_block();
             }
         }
+    }
+
+    /// Ends the programme.
+    pub fn finish(mut self) -> DiscontinuityFacts {
+        self.ended = true;
+        // The last block is looked at when one more has come; each look is one block late.
+        let zeros = vec![0.0; 3 * BLOCK - self.filled];
+        let planes: Vec<&[f64]> = self.channels.iter().map(|_| &zeros[..]).collect();
+        self.feed(&planes);
+        self.judge(u64::MAX);
+        self.facts.clicks.clicks.sort();
+        self.facts.splices.splices.sort();
+        self.facts
     }
 
     fn close_block(&mut self) {
@@ -99,9 +181,13 @@ impl DiscontinuityMeter {
             channel.front.take(&channel.samples[length - BLOCK - 2..]);
             channel.front.candidates(&mut channel.candidates);
         }
-        self.look();
+        if let Some(before) = self.blocks.checked_sub(2) {
+            let start = before * BLOCK as u64;
+            self.look(start);
+            self.judge(start.saturating_sub(WAIT_S * u64::from(self.rate.value())));
+        }
         for channel in &mut self.channels {
-            if channel.samples.len() + BLOCK > 2 + HELD * BLOCK {
+            if channel.samples.len() >= 2 + HELD * BLOCK {
                 let from = channel.samples.len() - 2 - 2 * BLOCK;
                 channel.samples.copy_within(from.., 0);
                 channel.samples.truncate(2 + 2 * BLOCK);
@@ -109,79 +195,110 @@ impl DiscontinuityMeter {
         }
     }
 
-    /// Looks at the candidates of the middle one of the last three blocks.
-    fn look(&mut self) {
-        // The middle block began two blocks before the end of what was taken.
-        let Some(start) = (self.blocks * BLOCK as u64).checked_sub(2 * BLOCK as u64) else {
-            return;
-        };
+    /// Looks at the candidates of the middle one of the last three blocks, which begins at `start`.
+    fn look(&mut self, start: u64) {
+        let known = self.events.len();
         for index in 0..self.channels.len() {
             let candidates = std::mem::take(&mut self.channels[index].candidates);
             for candidate in &candidates {
-                let channel = &self.channels[index];
-                let middle = channel.samples.len() - 2 * BLOCK + candidate.at + STRETCH / 2;
-                let samples = &channel.samples[middle - SIDE - 2..middle + SIDE];
-                let Some(finding) = self.analyst.look(samples) else { continue };
-                let others = (0..self.channels.len())
-                    .filter(|&other| other != index)
-                    .map(|other| {
-                        let front = &self.channels[other].front;
-                        let at = candidate.at / STRETCH;
-                        let mut best = front.ratio(at);
-                        if at > 0 { best = best.max(front.ratio(at - 1)); }
-                        if at + 1 < BLOCK / STRETCH { best = best.max(front.ratio(at + 1)); }
-                        best
-                    })
-                    .fold(0.0, f32::max);
+                let samples = &self.channels[index].samples;
+                let middle = samples.len() - 2 * BLOCK + candidate.at + STRETCH / 2;
+                let Some(finding) = self
+                    .analyst
+                    .look(&samples[middle - SIDE - 2..middle + SIDE])
+                else {
+                    continue;
+                };
                 let frame = (start + (candidate.at + STRETCH / 2) as u64)
                     .saturating_add_signed(finding.first as i64);
-                // One event may stand out in two stretches.
-                let seen = self.events.iter().rev().take(8).any(|event| {
-                    event.channel == index && event.frame.abs_diff(frame) < 8
+                if finding.explained < FAINT_CLICK && finding.burst < FAINT_SPLICE
+                    || frame < EDGE
+                    || frame + EDGE > self.frames
+                    || self.events.len() >= COMPANY
+                {
+                    continue;
+                }
+                // One place may stand out in two stretches.
+                let seen = self.events.iter().rev().take(64).any(|event| {
+                    event.channel == index && event.frame.abs_diff(frame) < ONE_PLACE / 2
                 });
                 if !seen {
-                    self.events.push(Event {
+                    self.events.push_back(Event {
                         frame,
                         channel: index,
                         ratio: candidate.ratio,
-                        others,
+                        others: self.elsewhere(index, candidate.at / STRETCH),
                         finding,
                     });
                 }
             }
             self.channels[index].candidates = candidates;
         }
+        self.events.make_contiguous()[known..].sort_by_key(|event| (event.frame, event.channel));
     }
 
-    /// Ends the programme.
-    pub fn finish(mut self) -> DiscontinuityFacts {
-        self.flush();
-        DiscontinuityFacts::default()
-    }
-
-    fn flush(&mut self) {
-        let end = self.frames;
-        let zeros = vec![0.0; 3 * BLOCK - self.filled];
-        let planes: Vec<&[f64]> = self.channels.iter().map(|_| &zeros[..]).collect();
-        self.feed(&planes);
-        self.frames = end;
-        self.events.retain(|event| event.frame + 64 < end && event.frame > 64);
-    }
-
-    #[doc(hidden)]
-    pub fn probe(mut self) -> Vec<(u64, usize, Vec<f64>)> {
-        self.flush();
-        let _ = self.rate;
-        self.events
+    /// How much that stretch or one next to it stands out in the other channels.
+    fn elsewhere(&self, index: usize, stretch: usize) -> f32 {
+        let around = stretch.saturating_sub(1)..=(stretch + 1).min(BLOCK / STRETCH - 1);
+        self.channels
             .iter()
-            .map(|e| {
-                let f = &e.finding;
-                (e.frame, e.channel, vec![
-                    e.ratio as f64, e.others as f64, f.width as f64, f.added, f.explained, f.left,
-                    f.peak, f.close_before, f.close_after, f.rival, f.rise, f.louder, f.over_8_khz,
-                    f.clipping as u8 as f64, f.flat as f64, f.level, f.backward_peak, f.burst, f.jump,
-                ])
-            })
-            .collect()
+            .enumerate()
+            .filter(|&(other, _)| other != index)
+            .flat_map(|(_, channel)| around.clone().map(|at| channel.front.ratio(at)))
+            .fold(0.0, f32::max)
     }
+
+    /// Gives the findings before frame `until` their turn, and lets go of those whose company is
+    /// no longer asked for.
+    fn judge(&mut self, until: u64) {
+        while let Some(event) = self.events.get(self.judged).filter(|e| e.frame < until) {
+            let neighbours = Neighbours {
+                channels: self.channels.len(),
+                rate: f64::from(self.rate.value()),
+                of: event,
+                all: &self.events,
+            };
+            // Of the channels of a place, the one where it stands out most speaks for the join.
+            let mut leader = event;
+            for other in &self.events {
+                if other.frame.abs_diff(event.frame) <= ONE_PLACE
+                    && other.finding.burst > leader.finding.burst
+                {
+                    leader = other;
+                }
+            }
+            let led = Neighbours {
+                of: leader,
+                ..neighbours
+            };
+            let join = splices::confidence(leader, &led);
+            if std::ptr::eq(leader, event) && join >= REMARK {
+                self.facts.splices.splices.push(splices::spot(event, join));
+            }
+            let neighbours = Neighbours { of: event, ..led };
+            let mut click = clicks::confidence(event, &neighbours);
+            if join >= Spot::SURE && !leader.finding.pulse {
+                click = click.min(0.4);
+            }
+            if click >= REMARK {
+                self.facts.clicks.clicks.push(clicks::spot(event, click));
+            }
+            self.judged += 1;
+        }
+        let kept = until.saturating_sub(WAIT_S * u64::from(self.rate.value()));
+        while self.judged > 0 && self.events.front().is_some_and(|e| e.frame < kept) {
+            self.events.pop_front();
+            self.judged -= 1;
+        }
+    }
+}
+
+/// Ten times the decimal logarithm, of energies.
+pub(super) fn decibels(ratio: f64) -> f64 {
+    10.0 * ratio.max(1e-30).log10()
+}
+
+/// 0 at `none` and beyond, 1 at `full` and beyond, even between; either may be the larger.
+pub(super) fn ramp(value: f64, none: f64, full: f64) -> f64 {
+    ((value - none) / (full - none)).clamp(0.0, 1.0)
 }
