@@ -12,6 +12,7 @@ mod discontinuities;
 mod gap_edges;
 mod gap_verdict;
 mod gaps;
+pub mod hum;
 mod prediction;
 mod repeats;
 mod slabs;
