@@ -137,17 +137,17 @@ impl LongTerm {
         if spread > FLAT_DB || peak > PEAK_OVER_FLOOR_DB {
             return None;
         }
-        // Where the floor begins.
+        let step = self.mean(old_half * 0.80, old_half * 0.88) - floor;
+        // Half way down, in dB.
         let near = old_half / 200.0;
-        let stop = (0..)
+        let middle = (0..)
             .map(|n| clear - near * f64::from(n))
             .take_while(|&hz| hz > old_half * 0.8)
-            .find(|&hz| self.mean(hz - near, hz) > floor + 3.0)?;
-        let place = stop / old_half;
-        if !(STOP_FROM..=STOP_TO).contains(&place) {
+            .find(|&hz| self.mean(hz - near, hz) > floor + (step / 2.0).max(3.0))?;
+        let place = middle / old_half;
+        if !(MIDDLE_FROM..=MIDDLE_TO).contains(&place) {
             return None;
         }
-        let step = self.mean(old_half * 0.80, old_half * 0.88) - floor;
         let reach = old_half * 0.035;
         let drop = (0..40)
             .map(|n| old_half * (0.88 + 0.004 * f64::from(n)))
@@ -175,10 +175,9 @@ const FLAT_DB: f64 = 3.0;
 /// The largest of n looks at noise lies 10 log10(ln n + 0.58) over the mean power, and the mean
 /// of the logarithm 2.5 dB under it: 12 dB at 800 looks. Own choice: 4 more.
 const PEAK_OVER_FLOOR_DB: f64 = 16.0;
-/// Own choice: where resamplers stop, as shares of the old half rate: a steep one at 1, a soft
-/// one a little over it.
-const STOP_FROM: f64 = 0.945;
-const STOP_TO: f64 = 1.055;
+/// Own choice: where resamplers fall, half way down in dB, as shares of the old half rate.
+const MIDDLE_FROM: f64 = 0.94;
+const MIDDLE_TO: f64 = 1.03;
 /// Own choice: the least fall within 0.07 to 0.14 of the old half rate; music's own roll-off is
 /// 2 to 4 dB there.
 const DROP_DB: f64 = 7.0;

@@ -3,7 +3,7 @@
 //!
 //! In: samples as `f32`. Out: the 576 coefficients of granules at eight neighbouring offsets.
 
-use super::transform::{LANES, Lanes};
+use super::transform::{LANES, Lanes, each, map};
 
 pub(super) const BANDS: usize = 32;
 pub(super) const LINES: usize = 18;
@@ -115,7 +115,7 @@ impl Hybrid {
                     }
                 }
                 let inverted = slot % 2 == 1 && (band + first) % 2 == 1;
-                out[slot * count + band] = if inverted { value.map(|v| -v) } else { value };
+                out[slot * count + band] = if inverted { each(value, |v| -v) } else { value };
             }
         }
     }
@@ -139,8 +139,10 @@ impl Hybrid {
             } else {
                 1.0
             };
-            let column: [Lanes; 36] =
-                std::array::from_fn(|at| bands[(slot + at) * count + band]);
+            let mut column = [[0.0f32; LANES]; 36];
+            for (at, value) in column.iter_mut().enumerate() {
+                *value = bands[(slot + at) * count + band];
+            }
             for (line, row) in self.lines.iter().enumerate() {
                 let mut value = [0.0f32; LANES];
                 for (sample, &cosine) in column.iter().zip(row) {
@@ -148,15 +150,15 @@ impl Hybrid {
                         value[lane] += sample[lane] * cosine;
                     }
                 }
-                out[band * LINES + line] = value.map(|v| v * sign);
+                out[band * LINES + line] = each(value, |v| v * sign);
             }
         }
         for band in 0..count.saturating_sub(1) {
             for (step, &(keep, cross)) in self.alias.iter().enumerate() {
                 let (below, above) = (band * LINES + 17 - step, (band + 1) * LINES + step);
                 let (low, high) = (out[below], out[above]);
-                out[below] = std::array::from_fn(|l| low[l] * keep + high[l] * cross);
-                out[above] = std::array::from_fn(|l| high[l] * keep - low[l] * cross);
+                out[below] = map(low, high, |low, high| low * keep + high * cross);
+                out[above] = map(low, high, |low, high| high * keep - low * cross);
             }
         }
     }

@@ -11,15 +11,17 @@
 //! against the next best, in deviations over all offsets, so that the music's own ups and downs
 //! over the offsets, which are smooth, do not count.
 
+use super::celt;
 use super::hybrid::{BANDS, GRANULE, Hybrid, LINES};
+use super::offsets::{Course, Dips, Framing};
 use super::segments::Segment;
-use super::transform::{COEFFICIENTS, LANES, Lanes, Mdct, Window, log2, minus, plus};
+use super::transform::{COEFFICIENTS, LANES, Lanes, Mdct, Window, log2, map, minus, plus};
 use super::types::CodecFamily;
 use crate::vector::{Work, fast};
 
 /// Samples are scaled to steps of 24 bits, so that a coefficient of nothing but rounding is
 /// about 1 in an orthonormal transform.
-const SCALE: f32 = 8_388_608.0;
+pub(super) const SCALE: f32 = 8_388_608.0;
 /// Added to a squared coefficient: the least that can be told from nothing.
 const NOTHING: f32 = 1.0;
 /// Left, right, mid, side.
@@ -31,113 +33,30 @@ const BANDS_OF_MEASURE: usize = BAND_EDGES.len() - 1;
 /// The bands, and all of them together.
 const CURVES: usize = BANDS_OF_MEASURE + 1;
 /// Blocks of a segment that are looked at.
-const MDCT_BLOCKS: usize = 2;
+const MDCT_BLOCKS: usize = 1;
 const GRANULES: usize = 3;
-/// Neighbours of the lowest offset that may share its fall.
-const NEIGHBOURS: usize = 2;
 /// First of the 32 bands that is looked at: one under the lowest measured line, for the alias
 /// reduction.
 const FIRST_BAND: usize = 2;
 
-/// What one transform shows.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Framing {
-    pub(super) family: CodecFamily,
-    pub(super) offset: u32,
-    /// dB between the lowest offset and the next best that is no neighbour.
-    pub(super) fall_db: f64,
-    /// The same in standard deviations over the offsets (1.4826 times the median deviation).
-    pub(super) deviations: f64,
-}
+/// Sums over the bands, `[signal][band]`, at eight neighbouring offsets.
+type Found = [[Lanes; BANDS_OF_MEASURE]; SIGNALS];
 
-/// Sums of log2 of squared coefficients, `[signal][curve][offset]`.
-struct Curves {
-    sums: Vec<f64>,
-    offsets: usize,
-}
-
-impl Curves {
-    fn new(offsets: usize) -> Self {
-        Self {
-            sums: vec![0.0; SIGNALS * CURVES * offsets],
-            offsets,
-        }
-    }
-
-    fn add(&mut self, found: &[[Lanes; BANDS_OF_MEASURE]; SIGNALS], at: impl Fn(usize) -> usize) {
-        for (signal, bands) in found.iter().enumerate() {
-            for (band, lanes) in bands.iter().enumerate() {
-                for (lane, &value) in lanes.iter().enumerate() {
-                    let offset = at(lane);
-                    for curve in [band, BANDS_OF_MEASURE] {
-                        let index = (signal * CURVES + curve) * self.offsets + offset;
-                        self.sums[index] += f64::from(value);
-                    }
+/// Puts them into the rows `[signal][curve]`, of which the last of a signal is all bands.
+fn add(course: &mut Course, found: &Found, first: usize) {
+    for (signal, bands) in found.iter().enumerate() {
+        for (band, lanes) in bands.iter().enumerate() {
+            for (lane, &value) in lanes.iter().enumerate() {
+                for curve in [band, BANDS_OF_MEASURE] {
+                    course.add(signal * CURVES + curve, first + lane, value);
                 }
             }
         }
     }
-
-    /// The curve that stands out most. `lines`: how many coefficients each band's sum holds.
-    fn best(&self, family: CodecFamily, lines: [usize; BANDS_OF_MEASURE]) -> Option<Framing> {
-        let all = lines.iter().sum::<usize>();
-        let mut sorted = Vec::with_capacity(self.offsets);
-        self.sums
-            .chunks(self.offsets)
-            .enumerate()
-            .filter_map(|(index, curve)| {
-                let count = *lines.get(index % CURVES).unwrap_or(&all) as f64;
-                let (lowest, &low) =
-                    curve.iter().enumerate().min_by(|a, b| a.1.total_cmp(b.1))?;
-                let next = curve
-                    .iter()
-                    .enumerate()
-                    .filter(|(at, _)| {
-                        let apart = at.abs_diff(lowest);
-                        apart.min(self.offsets - apart) > NEIGHBOURS
-                    })
-                    .map(|(_, &value)| value)
-                    .fold(f64::INFINITY, f64::min);
-                let deviation = 1.4826 * median_deviation(curve, &mut sorted);
-                let fall = (next - low) / count * 10.0 * std::f64::consts::LOG10_2;
-                // A curve that is flat to the last bit is one signal's silence.
-                (deviation > 0.0).then(|| Framing {
-                    family,
-                    offset: lowest as u32,
-                    fall_db: fall,
-                    deviations: (next - low) / deviation,
-                })
-            })
-            .max_by(|a, b| strength(a).total_cmp(&strength(b)))
-    }
-}
-
-/// By what curves are compared: both the fall and its deviations must be there.
-fn strength(framing: &Framing) -> f64 {
-    (framing.deviations / LEAST_DEVIATIONS).min(framing.fall_db / LEAST_FALL_DB)
-}
-
-/// Own choice, see the tests on music: a fall that no clean file came near.
-pub(super) const LEAST_FALL_DB: f64 = 0.5;
-/// Own choice, likewise.
-pub(super) const LEAST_DEVIATIONS: f64 = 4.0;
-
-fn median_deviation(values: &[f64], sorted: &mut Vec<f64>) -> f64 {
-    let middle = |sorted: &mut Vec<f64>| {
-        let half = sorted.len() / 2;
-        *sorted.select_nth_unstable_by(half, f64::total_cmp).1
-    };
-    sorted.clear();
-    sorted.extend_from_slice(values);
-    let median = middle(sorted);
-    for value in sorted.iter_mut() {
-        *value = (*value - median).abs();
-    }
-    middle(sorted)
 }
 
 /// The best framing of each transform over all segments, strongest first.
-pub(super) fn search(segments: &[Segment]) -> Vec<Framing> {
+pub(super) fn search(segments: &[Segment], rate: u32) -> Vec<Framing> {
     if segments.is_empty() {
         return Vec::new();
     }
@@ -145,8 +64,9 @@ pub(super) fn search(segments: &[Segment]) -> Vec<Framing> {
         .into_iter()
         .filter_map(|window| search_mdct(segments, window))
         .chain(search_hybrid(segments))
+        .chain((rate == 48_000).then(|| celt::search(segments)).flatten())
         .collect();
-    found.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
+    found.sort_by(|a, b| b.strength().total_cmp(&a.strength()));
     found
 }
 
@@ -154,8 +74,14 @@ fn edges(lines: usize) -> [usize; BANDS_OF_MEASURE + 1] {
     BAND_EDGES.map(|share| (share * lines as f64) as usize)
 }
 
-fn counts(edges: [usize; BANDS_OF_MEASURE + 1], blocks: usize) -> [usize; BANDS_OF_MEASURE] {
-    std::array::from_fn(|band| (edges[band + 1] - edges[band]) / 2 * 2 * blocks)
+/// How many coefficients the row holds after that many blocks.
+fn coefficients(edges: [usize; BANDS_OF_MEASURE + 1], row: usize, blocks: usize) -> usize {
+    let band = |band: usize| (edges[band + 1] - edges[band]) / 2 * 2;
+    blocks
+        * match row % CURVES {
+            BANDS_OF_MEASURE => (0..BANDS_OF_MEASURE).map(band).sum(),
+            one => band(one),
+        }
 }
 
 /// Sums over the bands, of left, right, mid and side.
@@ -164,25 +90,19 @@ fn measure(
     left: &[Lanes],
     right: Option<&[Lanes]>,
     edges: &[usize; BANDS_OF_MEASURE + 1],
-    into: &mut [[Lanes; BANDS_OF_MEASURE]; SIGNALS],
+    into: &mut Found,
 ) {
     for band in 0..BANDS_OF_MEASURE {
         let mut sums = [[0.0f32; LANES]; SIGNALS];
         let mut line = edges[band];
         while line + 1 < edges[band + 1] {
-            let both = |signal: &dyn Fn(usize) -> Lanes| {
-                let (a, b) = (signal(line), signal(line + 1));
-                // Two at a time: the product of two still fits, and one logarithm is saved.
-                let product: Lanes = std::array::from_fn(|lane| {
-                    (a[lane] * a[lane] + NOTHING) * (b[lane] * b[lane] + NOTHING)
-                });
-                log2(product)
-            };
-            sums[0] = plus(sums[0], both(&|at| left[at]));
+            let (l, m) = (left[line], left[line + 1]);
+            sums[0] = plus(sums[0], both(l, m));
             if let Some(right) = right {
-                sums[1] = plus(sums[1], both(&|at| right[at]));
-                sums[2] = plus(sums[2], both(&|at| plus(left[at], right[at])));
-                sums[3] = plus(sums[3], both(&|at| minus(left[at], right[at])));
+                let (r, s) = (right[line], right[line + 1]);
+                sums[1] = plus(sums[1], both(r, s));
+                sums[2] = plus(sums[2], both(plus(l, r), plus(m, s)));
+                sums[3] = plus(sums[3], both(minus(l, r), minus(m, s)));
             }
             line += 2;
         }
@@ -192,6 +112,12 @@ fn measure(
     }
 }
 
+/// The logarithms of two squared coefficients: their product still fits, so one logarithm does.
+#[inline(always)]
+pub(super) fn both(a: Lanes, b: Lanes) -> Lanes {
+    log2(map(a, b, |a, b| (a * a + NOTHING) * (b * b + NOTHING)))
+}
+
 fn scaled(samples: &[f32]) -> Vec<f32> {
     samples.iter().map(|v| v * SCALE).collect()
 }
@@ -199,12 +125,13 @@ fn scaled(samples: &[f32]) -> Vec<f32> {
 fn search_mdct(segments: &[Segment], window: Window) -> Option<Framing> {
     let samples = window.samples();
     let edges = edges(COEFFICIENTS);
-    let mut curves = Curves::new(COEFFICIENTS);
+    let mut dips = Dips::new(SIGNALS * CURVES, COEFFICIENTS);
     let mut mdct = Mdct::new();
     for segment in segments {
         let left = scaled(&segment.left);
         let right = segment.right.as_deref().map(scaled);
-        for first in (0..COEFFICIENTS).step_by(LANES) {
+        let mut course = Course::new(SIGNALS * CURVES, COEFFICIENTS + LANES);
+        for first in (0..COEFFICIENTS + LANES).step_by(LANES) {
             let found = fast(MdctWork {
                 mdct: &mut mdct,
                 window: &samples,
@@ -212,15 +139,17 @@ fn search_mdct(segments: &[Segment], window: Window) -> Option<Framing> {
                 right: right.as_ref().map(|right| &right[first..]),
                 edges: &edges,
             });
-            let start = segment.start as usize % COEFFICIENTS;
-            curves.add(&found, |lane| (start + first + lane) % COEFFICIENTS);
+            add(&mut course, &found, first);
         }
+        dips.add(&course, segment.start);
     }
     let family = match window {
         Window::Sine | Window::KaiserBessel => CodecFamily::Aac,
         Window::Power => CodecFamily::Vorbis,
     };
-    curves.best(family, counts(edges, MDCT_BLOCKS * segments.len()))
+    dips.best(family, |row| {
+        coefficients(edges, row, MDCT_BLOCKS * segments.len())
+    })
 }
 
 struct MdctWork<'a> {
@@ -232,7 +161,7 @@ struct MdctWork<'a> {
 }
 
 impl Work for MdctWork<'_> {
-    type Output = [[Lanes; BANDS_OF_MEASURE]; SIGNALS];
+    type Output = Found;
 
     #[inline(always)]
     fn work(self) -> Self::Output {
@@ -255,11 +184,11 @@ impl Work for MdctWork<'_> {
 fn search_hybrid(segments: &[Segment]) -> Option<Framing> {
     let hybrid = Hybrid::new();
     let edges = edges(GRANULE).map(|line| line - FIRST_BAND * LINES);
-    let mut curves = Curves::new(GRANULE);
+    let mut dips = Dips::new(SIGNALS * CURVES, GRANULE);
     for segment in segments {
         let left = scaled(&segment.left);
         let right = segment.right.as_deref().map(scaled);
-        let start = (segment.start % GRANULE as u64) as usize;
+        let mut course = Course::new(SIGNALS * CURVES, GRANULE + BANDS);
         for phase in (0..BANDS).step_by(LANES) {
             let found = fast(HybridWork {
                 hybrid: &hybrid,
@@ -268,15 +197,14 @@ fn search_hybrid(segments: &[Segment]) -> Option<Framing> {
                 edges: &edges,
             });
             for (slot, found) in found.iter().enumerate() {
-                let first = start + phase + slot * BANDS;
-                curves.add(found, |lane| (first + lane) % GRANULE);
+                add(&mut course, found, phase + slot * BANDS);
             }
         }
+        dips.add(&course, segment.start);
     }
-    curves.best(
-        CodecFamily::LayerIii,
-        counts(edges, GRANULES * segments.len()),
-    )
+    dips.best(CodecFamily::LayerIii, |row| {
+        coefficients(edges, row, GRANULES * segments.len())
+    })
 }
 
 struct HybridWork<'a> {
@@ -288,13 +216,13 @@ struct HybridWork<'a> {
 
 impl Work for HybridWork<'_> {
     /// One for each slot at which a granule may begin.
-    type Output = Vec<[[Lanes; BANDS_OF_MEASURE]; SIGNALS]>;
+    type Output = Vec<Found>;
 
     #[inline(always)]
     fn work(self) -> Self::Output {
         const COUNT: usize = BANDS - FIRST_BAND;
         // Offsets, granules, and the half of the window that hangs over.
-        const SLOTS: usize = LINES * (1 + GRANULES + 1);
+        const SLOTS: usize = LINES * (1 + GRANULES + 1) + 1;
         let mut left_bands = vec![[0.0; LANES]; SLOTS * COUNT];
         let mut right_bands = vec![[0.0; LANES]; SLOTS * COUNT];
         self.hybrid
@@ -305,7 +233,7 @@ impl Work for HybridWork<'_> {
         }
         let mut left = vec![[0.0; LANES]; COUNT * LINES];
         let mut right = vec![[0.0; LANES]; COUNT * LINES];
-        (0..LINES)
+        (0..=LINES)
             .map(|offset| {
                 let mut sums = [[[0.0; LANES]; BANDS_OF_MEASURE]; SIGNALS];
                 for granule in 0..GRANULES {

@@ -7,8 +7,11 @@
 
 mod bandwidth;
 mod bits;
+mod celt;
 mod hybrid;
 mod lossy;
+mod offsets;
+mod origin;
 mod segments;
 mod spectrum;
 mod transform;
@@ -16,7 +19,6 @@ mod types;
 
 use bandwidth::LongTerm;
 use bits::BitsMeter;
-use lossy::Framing;
 use segments::Segments;
 use spectrum::{Spectra, Subsonic, Transform, pass, stage_len};
 pub use types::*;
@@ -30,6 +32,11 @@ const DENSE_STAGES: u64 = 64;
 const SPARSE: u64 = 4;
 /// trade.md, H7.
 const ULTRASONIC_LIMIT_DBFS: f64 = -60.0;
+
+/// Own choice: lines on each side of a tone that it is held against (about 500 Hz).
+const TONE_SURROUNDINGS: usize = 40;
+/// Own choice: a tone stands this far out; music's own partials seldom do over 20 kHz.
+const TONE_DB: f64 = 20.0;
 
 /// The meter of one file.
 pub struct ProvenanceMeter {
@@ -142,7 +149,7 @@ impl ProvenanceMeter {
         }
         let rate = self.rate;
         let framings = if (32_000..=50_000).contains(&rate) {
-            lossy::search(&self.segments.finish())
+            lossy::search(&self.segments.finish(), rate)
         } else {
             Vec::new()
         };
@@ -151,10 +158,11 @@ impl ProvenanceMeter {
             .iter()
             .map(|channel| channel.finish(rate))
             .collect::<Vec<_>>();
+        let lossy = origin::lossy(&framings, &channels);
         ProvenanceFacts {
             summary: Provenance {
-                lossy: lossy_origin(&framings, &channels),
-                upsampled: None,
+                upsampled: origin::upsampled(&lossy, &channels),
+                lossy,
                 channels,
             },
             ultrasonic: self.ultrasonic,
@@ -195,29 +203,33 @@ impl ChannelMeter {
         let ratio = |part: f64, whole: f64| {
             (part > 0.0 && whole > 0.0).then(|| decibels(part / whole))
         };
+        let tone = self.ultrasonic_tone(rate);
         OuterBands {
             ultrasonic_dbfs: (self.loudest_ultrasonic > 0.0)
                 .then(|| decibels(self.loudest_ultrasonic)),
-            ultrasonic_tone_hz: None,
-            ultrasonic_tone_dbfs: None,
+            ultrasonic_tone_hz: tone.map(|(hz, _)| hz),
+            ultrasonic_tone_dbfs: tone.map(|(_, level)| level),
             subsonic_db: ratio(self.subsonic.energy(), self.squares),
             over_16_khz_db: ratio(above, below),
         }
     }
-}
 
-fn lossy_origin(framings: &[Framing], _channels: &[ChannelProvenance]) -> LossyOrigin {
-    LossyOrigin {
-        score: 0.0,
-        reasons: framings
-            .iter()
-            .map(|f| LossyReason::Framing {
-                family: f.family,
-                offset: f.offset,
-                fall_db: f.fall_db,
-                deviations: f.deviations,
-            })
-            .collect(),
+    /// The strongest line over 20 kHz and its level (a Hann window spreads a tone over three
+    /// lines), where it stands out of the median of the lines around it.
+    fn ultrasonic_tone(&self, rate: u32) -> Option<(f64, f64)> {
+        let mean = &self.spectra.sum;
+        let first = line_over(20_000.0, rate, mean.len()) + 2;
+        // The last lines are no place for a tone: half the rate itself.
+        let last = mean.len().saturating_sub(TONE_SURROUNDINGS + 2);
+        let line = (first..last).max_by(|&a, &b| mean[a].total_cmp(&mean[b]))?;
+        let mut around: Vec<f64> = mean
+            [line.saturating_sub(TONE_SURROUNDINGS).max(first)..line + TONE_SURROUNDINGS]
+            .to_vec();
+        let half = around.len() / 2;
+        let median = *around.select_nth_unstable_by(half, f64::total_cmp).1;
+        let power = mean[line - 1..=line + 1].iter().sum::<f64>() / self.spectra.looks as f64;
+        let hz = line as f64 * f64::from(rate) / 2.0 / (mean.len() - 1) as f64;
+        (decibels(mean[line] / median.max(1e-30)) > TONE_DB).then(|| (hz, decibels(power)))
     }
 }
 

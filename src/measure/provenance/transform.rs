@@ -15,8 +15,17 @@ const WINDOW: usize = 2 * COEFFICIENTS;
 const POINTS: usize = COEFFICIENTS / 2;
 
 #[inline(always)]
-fn map(a: Lanes, b: Lanes, f: impl Fn(f32, f32) -> f32) -> Lanes {
-    std::array::from_fn(|lane| f(a[lane], b[lane]))
+pub(super) fn map(a: Lanes, b: Lanes, f: impl Fn(f32, f32) -> f32) -> Lanes {
+    let mut out = [0.0; LANES];
+    for lane in 0..LANES {
+        out[lane] = f(a[lane], b[lane]);
+    }
+    out
+}
+
+#[inline(always)]
+pub(super) fn each(a: Lanes, f: impl Fn(f32) -> f32) -> Lanes {
+    map(a, a, |a, _| f(a))
 }
 
 #[inline(always)]
@@ -33,8 +42,8 @@ pub(super) fn minus(a: Lanes, b: Lanes) -> Lanes {
 /// through the mantissa. More would be lost in a mean over hundreds of coefficients.
 #[inline(always)]
 pub(super) fn log2(values: Lanes) -> Lanes {
-    std::array::from_fn(|lane| {
-        let bits = values[lane].to_bits();
+    each(values, |value| {
+        let bits = value.to_bits();
         let exponent = (bits >> 23) as i32 - 127;
         let mantissa = f32::from_bits((bits & 0x007f_ffff) | 0x3f80_0000);
         exponent as f32 + (mantissa * (2.024_66 - 0.344_845 * mantissa) - 1.674_87)
@@ -143,15 +152,15 @@ impl Mdct {
         for n in 0..POINTS {
             let (even, odd) = (self.folded[2 * n], self.folded[COEFFICIENTS - 1 - 2 * n]);
             let (re, im) = turned(even, odd, self.twist[n]);
-            self.real[n] = re.map(|v| v * scale);
-            self.imaginary[n] = im.map(|v| v * scale);
+            self.real[n] = each(re, |v| v * scale);
+            self.imaginary[n] = each(im, |v| v * scale);
         }
         self.transform();
         for k in 0..POINTS {
             let from = usize::from(self.place[k]);
             let (re, im) = turned(self.real[from], self.imaginary[from], self.twist[k]);
             out[2 * k] = re;
-            out[COEFFICIENTS - 1 - 2 * k] = im.map(|v| -v);
+            out[COEFFICIENTS - 1 - 2 * k] = each(im, |v| -v);
         }
     }
 
@@ -159,17 +168,14 @@ impl Mdct {
     /// (-c reversed - d, a - b reversed).
     #[inline(always)]
     fn fold(&mut self, samples: &[f32], window: &[f32]) {
-        let at = |n: usize| -> Lanes {
-            let part = &samples[n..n + LANES];
-            let gain = window[n];
-            std::array::from_fn(|lane| part[lane] * gain)
-        };
         let half = COEFFICIENTS / 2;
         for n in 0..half {
-            let c = at(3 * half - 1 - n);
-            let d = at(3 * half + n);
+            let c = windowed(samples, window, 3 * half - 1 - n);
+            let d = windowed(samples, window, 3 * half + n);
             self.folded[n] = map(c, d, |c, d| -c - d);
-            self.folded[half + n] = minus(at(n), at(COEFFICIENTS - 1 - n));
+            let a = windowed(samples, window, n);
+            let b = windowed(samples, window, COEFFICIENTS - 1 - n);
+            self.folded[half + n] = minus(a, b);
         }
     }
 
@@ -182,24 +188,25 @@ impl Mdct {
             let stride = POINTS / size;
             for block in (0..POINTS).step_by(size) {
                 for n in 0..quarter {
-                    let index = [0, 1, 2, 3].map(|part| block + n + part * quarter);
-                    let [ar, br, cr, dr] = index.map(|at| self.real[at]);
-                    let [ai, bi, ci, di] = index.map(|at| self.imaginary[at]);
+                    let (a, b) = (block + n, block + n + quarter);
+                    let (c, d) = (b + quarter, b + 2 * quarter);
+                    let (ar, br, cr, dr) =
+                        (self.real[a], self.real[b], self.real[c], self.real[d]);
+                    let imaginary = &self.imaginary;
+                    let (ai, bi, ci, di) =
+                        (imaginary[a], imaginary[b], imaginary[c], imaginary[d]);
                     let (acr, aci) = (plus(ar, cr), plus(ai, ci));
                     let (bdr, bdi) = (plus(br, dr), plus(bi, di));
                     let (mcr, mci) = (minus(ar, cr), minus(ai, ci));
                     let (mdr, mdi) = (minus(br, dr), minus(bi, di));
-                    let root = |k: usize| self.roots[k * n * stride];
-                    let parts = [
-                        (plus(acr, bdr), plus(aci, bdi)),
-                        turned(plus(mcr, mdi), minus(mci, mdr), root(1)),
-                        turned(minus(acr, bdr), minus(aci, bdi), root(2)),
-                        turned(minus(mcr, mdi), plus(mci, mdr), root(3)),
-                    ];
-                    for (at, (re, im)) in index.into_iter().zip(parts) {
-                        self.real[at] = re;
-                        self.imaginary[at] = im;
-                    }
+                    let step = n * stride;
+                    (self.real[a], self.imaginary[a]) = (plus(acr, bdr), plus(aci, bdi));
+                    (self.real[b], self.imaginary[b]) =
+                        turned(plus(mcr, mdi), minus(mci, mdr), self.roots[step]);
+                    (self.real[c], self.imaginary[c]) =
+                        turned(minus(acr, bdr), minus(aci, bdi), self.roots[2 * step]);
+                    (self.real[d], self.imaginary[d]) =
+                        turned(minus(mcr, mdi), plus(mci, mdr), self.roots[3 * step]);
                 }
             }
             size = quarter;
@@ -225,6 +232,14 @@ fn fill_places(place: &mut [u16], start: usize, size: usize, first: usize, step:
         let sub = size / radix;
         fill_places(place, start + part * sub, sub, first + part * step, step * radix);
     }
+}
+
+#[inline(always)]
+fn windowed(samples: &[f32], window: &[f32], at: usize) -> Lanes {
+    let mut out = [0.0; LANES];
+    out.copy_from_slice(&samples[at..at + LANES]);
+    let gain = window[at];
+    each(out, |v| v * gain)
 }
 
 /// (re + i im) times a complex factor.

@@ -138,4 +138,6 @@ pub enum CodecFamily {
     Aac,
     /// A 2048-sample MDCT with the power-sine window: Vorbis.
     Vorbis,
+    /// A 1920-sample MDCT with short overlap and nothing over 20 kHz: Opus at 48 kHz.
+    Opus,
 }

@@ -1,0 +1,108 @@
+//! The frame grid of Opus in its music mode (CELT), where nothing is coded over 20 kHz: at the
+//! codec's own frame offset, and at no other, the coefficients just over 20 kHz are nothing.
+//!
+//! In: segments at 48 kHz. Out: the offset that stands out. RFC 6716, clauses 4.3 (frames of
+//! 20 ms, bands up to 20 kHz), 4.3.7 (MDCT with low-overlap window) and 4.3.7.2 (de-emphasis).
+//! Method: as in `lossy`, on the coefficients that the codec never writes; own transfer.
+
+use std::f64::consts::PI;
+
+use super::lossy::{SCALE, both};
+use super::offsets::{Course, Dips, Framing};
+use super::segments::Segment;
+use super::transform::{LANES, Lanes, plus};
+use super::types::CodecFamily;
+use crate::vector::{Work, fast};
+
+/// Coefficients of a 20 ms frame at 48 kHz; also the hop.
+const FRAME: usize = 960;
+/// Samples in which neighbouring frames overlap.
+const OVERLAP: usize = 120;
+/// The window is zero before this.
+const LEAD: usize = (FRAME - OVERLAP) / 2;
+/// From the first sample of the window that is not zero to the last.
+const SPAN: usize = FRAME + OVERLAP;
+/// The first coefficient over 20 kHz.
+const FIRST: usize = 800;
+/// Own choice: as far as the overlap's slopes spread what lies under 20 kHz.
+const COUNT: usize = 24;
+/// RFC 6716, 4.3.7.2.
+const EMPHASIS: f32 = 0.850_006_1;
+/// Offsets that are measured: a frame and the sides, in whole groups.
+const OFFSETS: usize = FRAME + LANES;
+
+/// The framing search over all segments.
+pub(super) fn search(segments: &[Segment]) -> Option<Framing> {
+    let table = table();
+    let mut dips = Dips::new(1, FRAME);
+    for segment in segments {
+        let samples: Vec<f32> = std::iter::once(0.0)
+            .chain(segment.left.windows(2).map(|two| two[1] - EMPHASIS * two[0]))
+            .map(|v| v * SCALE)
+            .collect();
+        let mut course = Course::new(1, OFFSETS);
+        for first in (0..OFFSETS).step_by(LANES) {
+            let lanes = fast(Frame {
+                samples: &samples[first + LEAD..],
+                table: &table,
+            });
+            for (lane, &value) in lanes.iter().enumerate() {
+                course.add(0, first + lane, value);
+            }
+        }
+        dips.add(&course, segment.start);
+    }
+    dips.best(CodecFamily::Opus, |_| COUNT * segments.len())
+}
+
+/// Windowed cosines, `[sample][coefficient]`.
+fn table() -> Vec<[f32; COUNT]> {
+    let size = FRAME as f64;
+    (0..SPAN)
+        .map(|n| {
+            let edge = n.min(SPAN - 1 - n) as f64;
+            let rise = (PI / 2.0 * (edge + 0.5) / OVERLAP as f64).sin();
+            let window = if edge < OVERLAP as f64 {
+                (PI / 2.0 * rise * rise).sin()
+            } else {
+                1.0
+            };
+            let time = (n + LEAD) as f64 + 0.5 + size / 2.0;
+            let mut row = [0.0; COUNT];
+            for (k, value) in row.iter_mut().enumerate() {
+                let angle = PI / size * time * ((FIRST + k) as f64 + 0.5);
+                *value = (window * angle.cos() * (2.0 / size).sqrt()) as f32;
+            }
+            row
+        })
+        .collect()
+}
+
+struct Frame<'a> {
+    samples: &'a [f32],
+    table: &'a [[f32; COUNT]],
+}
+
+impl Work for Frame<'_> {
+    type Output = Lanes;
+
+    #[inline(always)]
+    fn work(self) -> Lanes {
+        let mut sum = [0.0; LANES];
+        // Eight coefficients at a time stay in registers.
+        for part in (0..COUNT).step_by(8) {
+            let mut lines = [[0.0f32; LANES]; 8];
+            for (row, at) in self.table.iter().zip(self.samples.windows(LANES)) {
+                for (line, &cosine) in lines.iter_mut().zip(&row[part..part + 8]) {
+                    for lane in 0..LANES {
+                        line[lane] += at[lane] * cosine;
+                    }
+                }
+            }
+            for two in lines.chunks(2) {
+                sum = plus(sum, both(two[0], two[1]));
+            }
+        }
+        sum
+    }
+}
