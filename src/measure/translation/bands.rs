@@ -1,0 +1,146 @@
+//! The bands of small loudspeakers and telephones, as filters on eight lanes.
+//!
+//! Butterworth filters of fourth order, 3 dB down at the published edges: a stand-in for what
+//! such a device lets through, not the mask of its standard. The bands are cut out of the mono
+//! signal and of its K-weighted twin alike: filters commute, so the second one's energy is what
+//! K-weighting after the band would give.
+
+use crate::vector::{Work, fast};
+
+/// Name, lower and upper edge in hertz, source of the edges.
+pub(super) const BANDS: [(&str, f64, f64, &str); 3] = [
+    ("telephone band", 300.0, 3400.0, "ITU-T G.712"),
+    ("small loudspeaker", 100.0, 8000.0, "ITU-T P.341"),
+    ("wide-band call", 50.0, 7000.0, "ITU-T G.722"),
+];
+/// Lanes 0 to 2 are the bands of the plain signal, 4 to 6 of the weighted one.
+pub(super) const LANES: usize = 8;
+const HALF: usize = LANES / 2;
+
+/// Q of the two sections of a fourth-order Butterworth filter: 1 / (2 cos(pi/8)) and
+/// 1 / (2 cos(3 pi/8)).
+const QUALITIES: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_377];
+
+type Row = [f32; LANES];
+
+/// One biquad for each lane, b0 to b2, a1, a2.
+#[derive(Clone, Copy)]
+struct Section([Row; 5]);
+
+pub(super) struct BandFilters {
+    sections: [Section; 4],
+    memory: [[Row; 2]; 4],
+    /// `[band][frame]`: the plain signal in each band.
+    pub plain: [Vec<f64>; 3],
+    rows: Vec<Row>,
+}
+
+fn biquad(frequency: f64, rate: f64, quality: f64, high: bool) -> [f64; 5] {
+    let k = (std::f64::consts::PI * frequency.min(0.45 * rate) / rate).tan();
+    let norm = 1.0 / (1.0 + k / quality + k * k);
+    let [b0, b1] = match high {
+        true => [norm, -2.0 * norm],
+        false => [k * k * norm, 2.0 * k * k * norm],
+    };
+    let a1 = 2.0 * (k * k - 1.0) * norm;
+    [b0, b1, b0, a1, (1.0 - k / quality + k * k) * norm]
+}
+
+/// Squared gain of a band at a frequency: Butterworth of fourth order on both sides.
+pub(super) fn power_gain(band: usize, hertz: f64) -> f64 {
+    let (_, low, high, _) = BANDS[band];
+    let down = |ratio: f64| 1.0 / (1.0 + ratio.powi(8));
+    down(low / hertz) * down(hertz / high)
+}
+
+impl BandFilters {
+    pub(super) fn new(rate: f64) -> Self {
+        let section = |stage: usize| {
+            let quality = QUALITIES[stage % 2];
+            let mut rows = [[0.0; LANES]; 5];
+            for (band, (_, low, high, _)) in BANDS.iter().enumerate() {
+                let edge = if stage < 2 { *low } else { *high };
+                let all = biquad(edge, rate, quality, stage < 2);
+                for (row, value) in rows.iter_mut().zip(all) {
+                    row[band] = value as f32;
+                    row[band + HALF] = value as f32;
+                }
+            }
+            Section(rows)
+        };
+        Self {
+            sections: std::array::from_fn(section),
+            memory: [[[0.0; LANES]; 2]; 4],
+            plain: Default::default(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// Runs a block; afterwards `plain` and [`BandFilters::energies`] tell of it.
+    pub(super) fn run(&mut self, mono: &[f32], weighted: &[f32]) {
+        self.rows.clear();
+        self.rows.extend(mono.iter().zip(weighted).map(|(&m, &w)| {
+            let mut row = [m; LANES];
+            row[HALF..].fill(w);
+            row
+        }));
+        fast(Pass {
+            rows: &mut self.rows,
+            sections: &self.sections,
+            memory: &mut self.memory,
+        });
+        for (band, plain) in self.plain.iter_mut().enumerate() {
+            plain.clear();
+            plain.extend(self.rows.iter().map(|row| f64::from(row[band])));
+        }
+    }
+
+    /// Sum of the weighted squares of each band over frames `from` to `to` of the block.
+    pub(super) fn energies(&self, from: usize, to: usize) -> [f64; 3] {
+        let mut sums = [0.0f32; LANES];
+        for row in &self.rows[from..to] {
+            for (sum, value) in sums.iter_mut().zip(row) {
+                *sum += value * value;
+            }
+        }
+        std::array::from_fn(|band| f64::from(sums[band + HALF]))
+    }
+
+    pub(super) fn clear(&mut self) {
+        self.memory = [[[0.0; LANES]; 2]; 4];
+        self.rows.fill([0.0; LANES]);
+        self.plain.iter_mut().for_each(|plain| plain.fill(0.0));
+    }
+}
+
+struct Pass<'a> {
+    rows: &'a mut [Row],
+    sections: &'a [Section; 4],
+    memory: &'a mut [[Row; 2]; 4],
+}
+
+impl Work for Pass<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        // A section to a pass: its coefficients stay in registers.
+        for (section, memory) in self.sections.iter().zip(self.memory) {
+            let Section([b0, b1, b2, a1, a2]) = section;
+            let [mut s1, mut s2] = *memory;
+            for row in self.rows.iter_mut() {
+                let x = *row;
+                let mut y = [0.0; LANES];
+                for l in 0..LANES {
+                    y[l] = b0[l] * x[l] + s1[l];
+                }
+                for l in 0..LANES {
+                    s1[l] = (b1[l] * x[l] + s2[l]) - a1[l] * y[l];
+                    s2[l] = b2[l] * x[l] - a2[l] * y[l];
+                }
+                *row = y;
+            }
+            *memory = [s1, s2];
+        }
+    }
+}

@@ -1,0 +1,420 @@
+//! Group T: what is left of the programme elsewhere. Information, never a fault.
+//!
+//! In: blocks of samples of a stereo file or a wider bed, with its labels or with fold gains.
+//! Out: [`TranslationFacts`]: stereo fold, mono, small bands and soundbar, each with loudness,
+//! true peak and third-octave levels, and where mono loses much.
+//!
+//! Work is done in blocks at fixed places of the programme, so any cut gives the same bits. One
+//! K-filter serves stereo and mono (weighting is linear), one spectrum serves both (so is the
+//! transform), and what needs no high frequencies runs at a lower rate.
+
+mod bands;
+mod decimate;
+mod fold;
+mod losses;
+mod peak;
+mod table;
+mod third_octaves;
+mod types;
+mod weighting;
+
+#[cfg(test)]
+mod tests;
+
+pub use fold::bs775;
+pub use types::*;
+
+use bands::BandFilters;
+use decimate::Decimator;
+use fold::LFE_GAIN;
+use losses::Losses;
+use peak::PeakMeter;
+use third_octaves::Welch;
+use weighting::Weighting;
+
+use crate::layout::Label;
+use crate::measure::hop::HopLoudness;
+use crate::units::Hertz;
+use crate::vector::{Work, fast};
+
+/// From the band rate to that of the bass spectra.
+const BASS_FACTOR: usize = 8;
+/// Frames of a bass spectrum: 1.4 s, so that the band at 20 Hz has six bins.
+const BASS_FRAMES: usize = 4096;
+
+/// The meter of one file.
+pub struct TranslationMeter {
+    rate: Hertz,
+    channels: usize,
+    /// Gains to two loudspeakers; `None` where the two channels are the loudspeakers.
+    fold: Option<Vec<[f64; 2]>>,
+    lfe: Vec<usize>,
+    block: usize,
+    factor: usize,
+    held: Vec<Vec<f64>>,
+    frames: u64,
+    /// The first frame of the block that comes next.
+    at: u64,
+    quiet_blocks: u32,
+    stages: Stages,
+}
+
+/// Everything behind the fold.
+struct Stages {
+    weighting: Weighting,
+    /// Left, right, weighted mono, low-frequency channel.
+    decimators: Vec<Decimator>,
+    bass_decimators: Vec<Decimator>,
+    bands: BandFilters,
+    spectra: Welch,
+    bass: BassSpectra,
+    loudness: Vec<HopLoudness>,
+    losses: Losses,
+    hop: u64,
+    energies: [f64; VIEWS],
+    /// Of mono, the bands at their own rate, the fold, and the fold with LFE.
+    mono_peak: PeakMeter,
+    band_peaks: Vec<PeakMeter>,
+    fold_peaks: Vec<PeakMeter>,
+    lfe_peaks: Vec<PeakMeter>,
+    weighted_mono: Vec<f64>,
+    mono: Vec<f64>,
+}
+
+/// Energies that are kept per 100 ms: stereo, mono, three bands, with LFE.
+const VIEWS: usize = 6;
+const WITH_LFE: usize = 5;
+
+/// Overlapping spectra of the lowest band, and what they say of the bass.
+struct BassSpectra {
+    welch: Welch,
+    held: Vec<Vec<f32>>,
+    /// K-weighted energy from 30 to 100 Hz of all windows, and of those in which 100 to 400 Hz
+    /// stands for it.
+    bass: f64,
+    carried: f64,
+    k_gain: Vec<f64>,
+}
+
+impl TranslationMeter {
+    /// `fold`: gains to left and right, one pair a channel (a renderer's, for wide beds); `None`
+    /// takes BS.775's by the labels. `None` comes back where there is no fold: one channel, or
+    /// nobody says where the channels play.
+    pub fn new(
+        rate: Hertz,
+        channels: usize,
+        labels: Option<&[Label]>,
+        fold: Option<Vec<[f64; 2]>>,
+    ) -> Option<Self> {
+        let labels = labels.filter(|labels| labels.len() == channels);
+        let fold = match fold {
+            Some(fold) => fold,
+            None => bs775(labels?)?,
+        };
+        if channels < 2 || fold.len() != channels {
+            return None;
+        }
+        let lfe: Vec<usize> = (0..channels)
+            .filter(|&index| labels.is_some_and(|labels| labels[index].is_lfe()))
+            .collect();
+        let plain = fold == [[1.0, 0.0], [0.0, 1.0]];
+        let block = block_frames(rate);
+        let factor = ((f64::from(rate.value()) / 24_000.0).round() as usize)
+            .next_power_of_two()
+            .min(block / (2 * BASS_FACTOR));
+        Some(Self {
+            stages: Stages::new(rate, block, factor, !lfe.is_empty()),
+            fold: (!plain).then_some(fold),
+            rate,
+            channels,
+            lfe,
+            block,
+            factor,
+            held: vec![Vec::with_capacity(block); channels],
+            frames: 0,
+            at: 0,
+            quiet_blocks: 0,
+        })
+    }
+
+    /// Takes the next samples, `[channel][frame]`, all channels equally long.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        assert_eq!(planes.len(), self.channels, "as many channels as were ordered");
+        let total = planes.first().map_or(0, |plane| plane.len());
+        self.frames += total as u64;
+        let mut done = 0;
+        while done < total {
+            let waiting = self.held[0].len();
+            let take = (self.block - waiting).min(total - done);
+            if waiting == 0 && take == self.block {
+                let whole: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + take]).collect();
+                self.take_block(&whole);
+            } else {
+                for (held, plane) in self.held.iter_mut().zip(planes) {
+                    held.extend_from_slice(&plane[done..done + take]);
+                }
+                if waiting + take == self.block {
+                    self.take_held();
+                }
+            }
+            done += take;
+        }
+    }
+
+    fn take_held(&mut self) {
+        let held = std::mem::take(&mut self.held);
+        let planes: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
+        self.take_block(&planes);
+        self.held = held;
+        self.held.iter_mut().for_each(Vec::clear);
+    }
+
+    fn take_block(&mut self, planes: &[&[f64]]) {
+        let quiet = planes.iter().all(|plane| plane.iter().all(|&v| v == 0.0));
+        // One block of silence lets the filters ring out, after that there is nothing.
+        self.quiet_blocks = if quiet { self.quiet_blocks + 1 } else { 0 };
+        if self.quiet_blocks > 1 {
+            self.stages.silence(self.block, self.factor);
+        } else {
+            let lfe = self.low_frequency(planes);
+            match &self.fold {
+                None => self.stages.block(planes[0], planes[1], lfe.as_deref(), false),
+                Some(gains) => {
+                    let [left, right] = folded(planes, gains);
+                    self.stages.block(&left, &right, lfe.as_deref(), true);
+                }
+            }
+        }
+        self.stages.hops(self.at, self.block, self.factor, self.rate, self.frames);
+        self.at += self.block as u64;
+    }
+
+    fn low_frequency(&self, planes: &[&[f64]]) -> Option<Vec<f64>> {
+        let (&first, rest) = self.lfe.split_first()?;
+        let mut sum = planes[first].to_vec();
+        for &index in rest {
+            sum.iter_mut().zip(planes[index]).for_each(|(s, v)| *s += v);
+        }
+        Some(sum)
+    }
+
+    /// Ends the programme and reads the table.
+    pub fn finish(mut self) -> TranslationFacts {
+        // Silence follows; hops that do not end within the programme are not counted.
+        if !self.held[0].is_empty() {
+            let block = self.block;
+            self.held.iter_mut().for_each(|held| held.resize(block, 0.0));
+            self.take_held();
+        }
+        table::read(self)
+    }
+}
+
+/// The power of two of about 85 ms: 12 Hz to a bin.
+fn block_frames(rate: Hertz) -> usize {
+    (rate.value() as usize * 8 / 100).next_power_of_two().max(512)
+}
+
+fn folded(planes: &[&[f64]], gains: &[[f64; 2]]) -> [Vec<f64>; 2] {
+    let mut sides = [0, 1].map(|_| vec![0.0; planes[0].len()]);
+    for (plane, gains) in planes.iter().zip(gains) {
+        for (side, gain) in sides.iter_mut().zip(gains) {
+            if *gain != 0.0 {
+                side.iter_mut().zip(*plane).for_each(|(s, v)| *s += gain * v);
+            }
+        }
+    }
+    sides
+}
+
+impl Stages {
+    fn new(rate: Hertz, block: usize, factor: usize, lfe: bool) -> Self {
+        let full = f64::from(rate.value());
+        let small = full / factor as f64;
+        let signals = if lfe { 3 } else { 2 };
+        let sides = |rate: f64| vec![PeakMeter::new(rate), PeakMeter::new(rate)];
+        Self {
+            weighting: Weighting::new(full, if lfe { 4 } else { 2 }),
+            decimators: (0..signals + 1).map(|_| Decimator::new(factor, 16)).collect(),
+            bass_decimators: (0..signals).map(|_| Decimator::new(BASS_FACTOR, 6)).collect(),
+            bands: BandFilters::new(small),
+            spectra: Welch::new(block, full, signals, LFE_GAIN),
+            bass: BassSpectra::new(rate, small / BASS_FACTOR as f64, signals),
+            loudness: (0..VIEWS).map(|_| HopLoudness::new(rate)).collect(),
+            losses: Losses::new(rate),
+            hop: 0,
+            energies: [0.0; VIEWS],
+            mono_peak: PeakMeter::new(full),
+            band_peaks: bands::BANDS.iter().map(|_| PeakMeter::new(small)).collect(),
+            fold_peaks: sides(full),
+            lfe_peaks: if lfe { sides(full) } else { Vec::new() },
+            weighted_mono: Vec::new(),
+            mono: Vec::new(),
+        }
+    }
+
+    /// Takes a block of the fold; `peaks`: whether its own true peak is wanted.
+    fn block(&mut self, left: &[f64], right: &[f64], lfe: Option<&[f64]>, peaks: bool) {
+        let with_lfe = lfe.map(|lfe| {
+            [left, right].map(|side| -> Vec<f64> {
+                side.iter().zip(lfe).map(|(s, l)| s + LFE_GAIN * l).collect()
+            })
+        });
+        match &with_lfe {
+            Some([lw, rw]) => self.weighting.run(&[left, right, lw, rw]),
+            None => self.weighting.run(&[left, right]),
+        }
+        let mean = |out: &mut Vec<f64>, left: &[f64], right: &[f64]| {
+            out.clear();
+            out.extend(left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)));
+        };
+        mean(&mut self.mono, left, right);
+        let weighted = &self.weighting.out;
+        mean(&mut self.weighted_mono, &weighted[0], &weighted[1]);
+        let sources = [Some(left), Some(right), Some(&self.weighted_mono[..]), lfe];
+        for (decimator, source) in self.decimators.iter_mut().zip(sources.iter().flatten()) {
+            decimator.run(source);
+        }
+        let [l, r, w, rest @ ..] = &self.decimators[..] else {
+            unreachable!("three signals at least")
+        };
+        let small: Vec<f32> = l.out.iter().zip(&r.out).map(|(l, r)| 0.5 * (l + r)).collect();
+        self.bands.run(&small, &w.out);
+        let lows = [Some(&l.out), Some(&r.out), rest.first().map(|d| &d.out)];
+        for (decimator, source) in self.bass_decimators.iter_mut().zip(lows.iter().flatten()) {
+            decimator.run(source);
+        }
+        match lfe {
+            Some(lfe) => self.spectra.block(&[left, right, lfe]),
+            None => self.spectra.block(&[left, right]),
+        }
+        let lows: Vec<&[f32]> = self.bass_decimators.iter().map(|d| &d.out[..]).collect();
+        self.bass.take(&lows);
+        self.mono_peak.feed(&self.mono);
+        for (meter, plain) in self.band_peaks.iter_mut().zip(&self.bands.plain) {
+            meter.feed(plain);
+        }
+        if peaks {
+            for (meter, side) in self.fold_peaks.iter_mut().zip([left, right]) {
+                meter.feed(side);
+            }
+        }
+        for (meter, side) in self.lfe_peaks.iter_mut().zip(with_lfe.iter().flatten()) {
+            meter.feed(side);
+        }
+    }
+
+    /// A block of silence after silence.
+    fn silence(&mut self, block: usize, factor: usize) {
+        self.weighting.clear();
+        self.weighted_mono.fill(0.0);
+        let decimators = self.decimators.iter_mut().chain(&mut self.bass_decimators);
+        decimators.for_each(Decimator::clear);
+        self.bands.clear();
+        self.spectra.silence();
+        let zeros = vec![0.0; block / factor / BASS_FACTOR];
+        let lows: Vec<&[f32]> = self.bass_decimators.iter().map(|_| &zeros[..]).collect();
+        self.bass.take(&lows);
+    }
+
+    /// Adds the block's energies to the hops that it touches; closes those that end in it.
+    fn hops(&mut self, at: u64, block: usize, factor: usize, rate: Hertz, frames: u64) {
+        let mut from = 0;
+        while from < block {
+            let end = HopLoudness::start(self.hop + 1, rate);
+            let to = usize::try_from(end - at).map_or(block, |to| to.min(block));
+            let squares = |samples: &[f64]| fast(Squares(&samples[from..to]));
+            let weighted = &self.weighting.out;
+            self.energies[0] += squares(&weighted[0]) + squares(&weighted[1]);
+            self.energies[1] += 2.0 * squares(&self.weighted_mono);
+            let bands = self.bands.energies(from.div_ceil(factor), to.div_ceil(factor));
+            for (sum, energy) in self.energies[2..].iter_mut().zip(bands) {
+                *sum += 2.0 * factor as f64 * energy;
+            }
+            if let [_, _, lw, rw] = &weighted[..] {
+                self.energies[WITH_LFE] += squares(lw) + squares(rw);
+            }
+            from = to;
+            if at + to as u64 == end {
+                let energies = std::mem::take(&mut self.energies);
+                self.hop += 1;
+                if end <= frames {
+                    for (meter, energy) in self.loudness.iter_mut().zip(energies) {
+                        meter.step(energy);
+                    }
+                    self.losses.step(energies[0], energies[1]);
+                }
+            }
+        }
+    }
+}
+
+impl BassSpectra {
+    fn new(rate: Hertz, small: f64, signals: usize) -> Self {
+        let welch = Welch::new(BASS_FRAMES, small, signals, LFE_GAIN);
+        let width = small / BASS_FRAMES as f64;
+        Self {
+            k_gain: (0..=BASS_FRAMES / 2)
+                .map(|bin| table::k_power_gain(bin as f64 * width, f64::from(rate.value())))
+                .collect(),
+            welch,
+            held: vec![Vec::new(); signals],
+            bass: 0.0,
+            carried: 0.0,
+        }
+    }
+
+    fn take(&mut self, lows: &[&[f32]]) {
+        for (held, low) in self.held.iter_mut().zip(lows) {
+            held.extend_from_slice(low);
+        }
+        if self.held[0].len() >= BASS_FRAMES {
+            self.look();
+            self.held.iter_mut().for_each(|held| {
+                held.drain(..BASS_FRAMES / 2);
+            });
+        }
+    }
+
+    fn look(&mut self) {
+        let signals: Vec<&[f32]> = self.held.iter().map(|held| &held[..BASS_FRAMES]).collect();
+        if signals.iter().all(|signal| signal.iter().all(|&v| v == 0.0)) {
+            return self.welch.silence();
+        }
+        self.welch.block(&signals);
+        let width = self.welch.rate / BASS_FRAMES as f64;
+        let gain = |hertz: f64| self.k_gain[(hertz / width).round() as usize];
+        let bass = self.welch.last([30.0, 100.0], gain);
+        let over = self.welch.last([100.0, 400.0], gain);
+        self.bass += bass;
+        self.carried += if over >= 0.1 * bass { bass } else { 0.0 };
+    }
+
+    /// A programme too short for one window is looked at with silence after it.
+    fn finish(&mut self) {
+        if self.bass == 0.0 && !self.held[0].is_empty() {
+            self.held.iter_mut().for_each(|held| held.resize(BASS_FRAMES, 0.0));
+            self.look();
+        }
+    }
+}
+
+/// Sum of squares in eight running sums.
+struct Squares<'a>(&'a [f64]);
+
+impl Work for Squares<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        let mut lanes = [0.0; 8];
+        let mut rows = self.0.chunks_exact(8);
+        for row in &mut rows {
+            for (lane, value) in lanes.iter_mut().zip(row) {
+                *lane += value * value;
+            }
+        }
+        let rest: f64 = rows.remainder().iter().map(|v| v * v).sum();
+        lanes.iter().sum::<f64>() + rest
+    }
+}
