@@ -5,9 +5,11 @@
 //! bit for bit. Knows no files and no limits.
 
 pub mod channels;
+mod clipping;
 pub mod defects;
 mod dispatch;
 mod edges;
+mod ends;
 mod floor;
 mod full_scale;
 mod hazard;
@@ -23,6 +25,7 @@ mod silences;
 mod spot;
 mod stretches;
 pub mod survey;
+pub mod translation;
 mod true_peak;
 mod types;
 mod weights;

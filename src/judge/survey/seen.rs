@@ -31,12 +31,30 @@ pub fn seen(check: &Check, survey: &Survey, facts: &Facts) -> Seen {
         "provenance" => return provenance(name, survey, facts),
         "defect" | "levels" => defects(name, survey),
         "channels" => between(name, survey),
+        _ if check.id == "peaks.inter_sample_over" => return inter_sample(facts),
         _ => ends(check.id, survey),
     };
     let places = spots
         .iter()
         .fold(Places::default(), |all, spots| joined(all, survey, spots));
     let says = match check.id {
+        "defect.hum" => whole(&places, |place| {
+            let level = place.value.unwrap_or_default();
+            let on = place.channel.as_deref().unwrap_or("all channels");
+            format!("mains hum of {level:.1} dBFS on {on}, steady throughout")
+        }),
+        "edges.abrupt_start" => whole(&places, |place| {
+            let level = place.value.unwrap_or_default();
+            format!("the file begins within sound ({level:.1} dBFS)")
+        }),
+        "edges.cut_tail" => whole(&places, |place| {
+            let level = place.value.unwrap_or_default();
+            format!("the file ends within sound ({level:.1} dBFS)")
+        }),
+        "edges.chopped_tail" => whole(&places, |place| {
+            let level = place.value.unwrap_or_default();
+            format!("the tail stops at {level:.1} dBFS, before it is gone")
+        }),
         "channels.polarity" => whole(&places, |place| {
             let value = place.value.unwrap_or_default();
             format!("one channel of a pair is upside down: their correlation is {value:.2}")
@@ -100,6 +118,10 @@ fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
         return Vec::new();
     };
     match name {
+        "click" => vec![found.discontinuities.clicks.clicks.clone()],
+        "splice" => vec![found.discontinuities.splices.splices.clone()],
+        "burst" => vec![found.bursts.bursts.clone()],
+        "hum" => vec![found.hum.hums.clone()],
         "dropout" => vec![found.gaps.all_channels.clone(), found.gaps.one_channel.clone()],
         "repeat" => vec![found.repeats.repeats.clone()],
         "dc_step" => vec![found.dc.steps.clone()],
@@ -117,8 +139,37 @@ fn ends(id: &str, survey: &Survey) -> Vec<Spots> {
         return Vec::new();
     };
     match id {
+        "edges.abrupt_start" => vec![found.ends.abrupt_start.clone()],
+        "edges.cut_tail" => vec![found.ends.cut_tail.clone()],
+        "edges.chopped_tail" => vec![found.ends.chopped_tail.clone()],
+        "peaks.clipped" => vec![found.clipping.passages.clone()],
         "edges.digital_silence" => vec![found.silences.gaps.clone()],
         _ => Vec::new(),
+    }
+}
+
+/// From here on a peak between samples is told: EBU R 128's tolerance for meters, 0.3 dB, on full
+/// scale.
+const OVER_DBTP: f64 = 0.3;
+
+/// Overs of samples that are below full scale: the true-peak meter's places.
+fn inter_sample(facts: &Facts) -> Seen {
+    let Some(measured) = facts.measurements else {
+        return Seen::default();
+    };
+    let mut places = Places::default();
+    for place in &measured.overs.listed {
+        let over = place.value.unwrap_or_default();
+        if over > 0.0 {
+            places.push(Place {
+                confidence: Some(if over > OVER_DBTP { 0.9 } else { 0.4 }),
+                ..place.clone()
+            });
+        }
+    }
+    Seen {
+        places,
+        ..Seen::default()
     }
 }
 
@@ -249,6 +300,7 @@ fn reason(reason: &LossyReason) -> String {
                 CodecFamily::LayerIii => "MPEG layer III",
                 CodecFamily::Aac => "AAC",
                 CodecFamily::Vorbis => "Vorbis",
+                CodecFamily::Opus => "Opus",
             };
             format!(
                 "the frames of {family} at offset {offset}, where coefficients fall by {fall_db:.1} dB"

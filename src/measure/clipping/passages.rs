@@ -218,6 +218,7 @@ impl Passages {
             channel: Some(channel),
             size: decibels(1.0 + passage.overshoot),
             confidence: self.confidence(passage, share),
+            inherited: false,
         })
         .collect()
     }

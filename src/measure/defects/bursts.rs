@@ -226,6 +226,7 @@ impl BurstMeter {
                     channel: None,
                     size: decibels(mean_square),
                     confidence,
+                    inherited: false,
                 });
             }
         }

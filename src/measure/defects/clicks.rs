@@ -89,5 +89,6 @@ pub(super) fn spot(event: &Event, confidence: f64) -> Spot {
         channel: Some(event.channel),
         size: 20.0 * event.finding.added.max(1e-10).log10(),
         confidence,
+        inherited: false,
     }
 }

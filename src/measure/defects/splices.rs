@@ -105,5 +105,6 @@ pub(super) fn spot(event: &Event, confidence: f64) -> Spot {
         channel: None,
         size: decibels(event.finding.burst),
         confidence,
+        inherited: false,
     }
 }

@@ -167,6 +167,7 @@ fn spot(frame: u64, size: f64, confidence: f64) -> Spot {
         channel: None,
         size,
         confidence,
+        inherited: false,
     }
 }
 

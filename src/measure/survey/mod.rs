@@ -17,8 +17,10 @@ use super::channels::{ChannelFacts, ChannelMeter, ChannelScalars};
 use super::defects::DataLayout;
 use super::floor::FloorFacts;
 use super::hazard::{HazardMeter, Loud};
+use super::ends::EndsFigures;
 use super::provenance::{Provenance, ProvenanceFacts, ProvenanceMeter};
 use super::spot::{Spot, Spots};
+use super::translation::{Translation, TranslationFacts, TranslationMeter};
 use super::types::{Place, Places};
 use crate::layout::Label;
 use crate::units::{Frames, Hertz, Seconds};
@@ -65,6 +67,8 @@ pub struct Survey {
     pub ends: Option<Ends>,
     pub between: Option<ChannelFacts>,
     pub provenance: Option<ProvenanceFacts>,
+    /// Also `None` where nobody says where the channels play, or there is one only.
+    pub translation: Option<TranslationFacts>,
 }
 
 /// The figures of a survey that go into the record; its places stand with the findings.
@@ -82,6 +86,12 @@ pub struct SurveyFigures {
     /// Where the samples came from.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub provenance: Option<Provenance>,
+    /// How the programme begins and ends.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub ends: Option<EndsFigures>,
+    /// What is left of the programme elsewhere.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub translation: Option<Translation>,
 }
 
 impl Survey {
@@ -92,6 +102,8 @@ impl Survey {
             floor: self.ends.as_ref().map(|ends| ends.floor.clone()),
             channels: self.between.as_ref().map(|facts| facts.scalars.clone()),
             provenance: self.provenance.as_ref().map(|facts| facts.summary.clone()),
+            ends: self.ends.as_ref().map(|ends| ends.ends.figures.clone()),
+            translation: self.translation.as_ref().map(|facts| facts.table.clone()),
         }
     }
 
@@ -119,6 +131,10 @@ impl Survey {
         (self.over_unity.places).inherit(&mix.over_unity.places, aligned, near);
         if let (Some(mine), Some(other)) = (&mut self.defects, &mix.defects) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
+            let mut other = other.clone();
+            for (mine, other) in mine.whole_file().into_iter().zip(other.whole_file()) {
+                mine.inherit(other, &|_| Some(0), near);
+            }
         }
         if let (Some(mine), Some(other)) = (&mut self.ends, &mix.ends) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
@@ -164,6 +180,7 @@ pub struct SurveyMeters {
     ends: Option<EndMeters>,
     between: Option<ChannelMeter>,
     provenance: Option<ProvenanceMeter>,
+    translation: Option<TranslationMeter>,
 }
 
 impl SurveyMeters {
@@ -172,12 +189,15 @@ impl SurveyMeters {
         Self {
             hazard: HazardMeter::new(rate, channels),
             over_unity: order.floats.then(|| OverUnityMeter::new(channels)),
-            defects: (order.wants.defects).then(|| DefectMeters::new(rate, channels, order.data)),
-            ends: (order.wants.ends).then(|| EndMeters::new(rate, channels)),
+            defects: (order.wants.defects).then(|| DefectMeters::new(&order)),
+            ends: (order.wants.ends).then(|| EndMeters::new(&order)),
             between: (order.wants.channels)
                 .then(|| ChannelMeter::new(rate, channels, order.labels.as_deref())),
             provenance: (order.wants.provenance)
                 .then(|| ProvenanceMeter::new(rate, channels, order.bits.map(u32::from))),
+            translation: (order.wants.translation)
+                .then(|| TranslationMeter::new(rate, channels, order.labels.as_deref(), None))
+                .flatten(),
             order,
         }
     }
@@ -200,6 +220,9 @@ impl SurveyMeters {
         if let Some(meter) = &mut self.provenance {
             meter.feed(planes);
         }
+        if let Some(meter) = &mut self.translation {
+            meter.feed(planes);
+        }
     }
 
     /// Ends the programme and reads the meters.
@@ -220,6 +243,7 @@ impl SurveyMeters {
             ends: self.ends.map(EndMeters::finish),
             between: self.between.map(ChannelMeter::finish),
             provenance: self.provenance.map(ProvenanceMeter::finish),
+            translation: self.translation.map(TranslationMeter::finish),
         }
     }
 }

@@ -77,6 +77,7 @@ impl Losses {
                     channel: None,
                     size: loss,
                     confidence: 0.4,
+                    inherited: false,
                 });
             }
         }

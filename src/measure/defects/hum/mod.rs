@@ -140,6 +140,7 @@ impl HumMeter {
                 channel: Some(index),
                 size: verdict.level_dbfs,
                 confidence: confidence(&verdict, self.hop_s),
+                inherited: false,
             });
         }
         facts
