@@ -81,6 +81,7 @@ fn file(name: &str) -> FileNotice {
             ),
         ],
         master: Vec::new(),
+        elsewhere: Vec::new(),
         file: vec![
             Fact::new("name", name),
             Fact::new("BLAKE3", "0f".repeat(32)),

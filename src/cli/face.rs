@@ -48,8 +48,12 @@ impl Face<'_> {
             let _ = writeln!(out, "  {clear}");
         }
         out.push('\n');
-        if is_object_based(self.sidecar) {
-            let facts = story.figures.iter().chain(&story.master);
+        let heard: &[record::Fact] = match is_object_based(self.sidecar) {
+            true => &story.figures,
+            false => &[],
+        };
+        let facts = heard.iter().chain(&story.master).chain(&story.elsewhere);
+        if facts.clone().next().is_some() {
             let rows: Vec<Vec<String>> = facts
                 .map(|fact| vec![fact.what.clone(), fact.is.clone()])
                 .collect();

@@ -9,6 +9,7 @@ use std::ffi::OsStr;
 use jiff::{Timestamp, ZonedDateTime};
 use serde_json::Value;
 
+use super::elsewhere;
 use super::name::{one_line, printable};
 use super::sidecar::*;
 use crate::intake::Identity;
@@ -58,7 +59,15 @@ pub fn sidecar(
         format: (weighed.format.as_ref())
             .map(|format| format_facts(format, weighed.measurements.as_ref())),
         metadata: weighed.metadata.clone(),
-        measured: (weighed.measurements.as_ref()).map(|m| measured(m, weighed.adm.as_ref())),
+        measured: (weighed.measurements.as_ref()).map(|m| {
+            let mut measured = measured(m, weighed.adm.as_ref());
+            let survey = m.survey.as_ref().and_then(|survey| survey.translation.as_ref());
+            let mix = (weighed.against.as_ref()).and_then(|against| against.translation.as_ref());
+            if let Some((now, mix)) = survey.zip(mix) {
+                measured.translation_changes = elsewhere::changes(&now.table, mix, "mix");
+            }
+            measured
+        }),
         against: weighed.against.as_ref().map(|against| AgainstFacts {
             mix: printable(&against.mix),
             digest_blake3: against
@@ -213,6 +222,7 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
         lfe: immersive.map_or_else(Vec::new, |immersive| immersive.lfe.clone()),
         fold: immersive.and_then(|immersive| immersive.fold.clone()),
         survey: m.survey.as_ref().map(|survey| survey.figures()).filter(is_written),
+        translation_changes: Vec::new(),
         renders,
         loudness: m.loudness.clone(),
         peaks: m.peaks.clone(),

@@ -5,6 +5,7 @@
 //! text or HTML, the note that lies where a stopped file lay. Moves no files (custody writes
 //! the bytes where they belong).
 
+mod elsewhere;
 mod face;
 mod heard;
 #[cfg(test)]

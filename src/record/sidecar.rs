@@ -115,6 +115,24 @@ pub struct Measured {
     /// Figures of what ears miss; `null` where the profile asks for nothing of it.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub survey: Option<SurveyFigures>,
+    /// How what is left of the programme elsewhere differs from another version of it.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub translation_changes: Vec<ViewChanges>,
+}
+
+/// One view of this file less the same view of another version.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ViewChanges {
+    /// `mix`, or `revision before`.
+    pub against: String,
+    /// `mono`, `telephone band`, ...
+    pub view: String,
+    pub loudness_lu: Option<f64>,
+    pub true_peak_db: Option<f64>,
+    /// The third-octave band that differs most once the difference in loudness is taken off, and
+    /// by how much, dB.
+    pub band_hz: Option<f64>,
+    pub band_db: Option<f64>,
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]

@@ -6,6 +6,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::elsewhere;
 use super::heard;
 use super::name::one_line;
 use super::sidecar::*;
@@ -35,6 +36,9 @@ pub struct Story {
     /// Of an object-based master: what its metadata hold, and what was rendered.
     #[serde(default)]
     pub master: Vec<Fact>,
+    /// What is left of the programme elsewhere: information, never a limit.
+    #[serde(default)]
+    pub elsewhere: Vec<Fact>,
     /// Name, digest, format, profile, tool.
     pub file: Vec<Fact>,
     /// BLAKE3 of the bytes; `None` where they could not be read.
@@ -127,6 +131,7 @@ impl Story {
                 let tracks = sidecar.format.as_ref().map(|format| format.channels);
                 heard::master(measured, tracks)
             }),
+            elsewhere: sidecar.measured.as_ref().map_or(Vec::new(), elsewhere::facts),
             file: file(sidecar),
             blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
         }
@@ -162,6 +167,7 @@ impl Story {
         [
             ("Figures", self.figures.as_slice()),
             ("The master", &self.master),
+            ("Elsewhere, for information", &self.elsewhere),
             ("The file", &self.file),
         ]
         .into_iter()

@@ -219,6 +219,12 @@ fn weigh_and_act(
     let mut sidecar = sidecar;
     let blake3 = sidecar.file.digests.blake3.clone();
     let revision = house.ledger.revision_of(key, &blake3)?;
+    if revision.replaces.is_some()
+        && let Some(before) = house.ledger.last_sidecar(key)?
+        && let Ok(before) = Sidecar::parse(&before.text)
+    {
+        sidecar.compare_views(&before);
+    }
     sidecar.revision = Some(Revision {
         number: revision.number,
         replaces: revision.replaces,

@@ -14,6 +14,7 @@ use super::{Request, WeighError};
 use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
 use crate::judge::AgainstRead;
 use crate::profile::{Profile, Rule};
+use crate::measure::translation::Translation;
 use crate::measure::{Survey, SurveyMeters, SurveyOrder};
 use crate::specimen::{Block, BlockSink, Digests, Format, Specimen};
 
@@ -30,6 +31,8 @@ pub struct Against {
     pub mix: std::ffi::OsString,
     /// Of the mix's bytes; `None` where it could not be read to its end.
     pub digests: Option<Digests>,
+    /// What is left of the mix elsewhere, where that was wanted.
+    pub translation: Option<Translation>,
     /// What was found, or why nothing was: a sentence without full stop.
     pub result: Result<Box<Comparison>, String>,
 }
@@ -194,6 +197,7 @@ pub(super) fn ended(
             let against = Against {
                 mix: name,
                 digests: Some(mix.digests).filter(|digests| !digests.blake3.is_empty()),
+                translation: mix.survey.figures().translation,
                 result: Ok(Box::new(comparison)),
             };
             (against, Some(mix.survey))
@@ -203,6 +207,7 @@ pub(super) fn ended(
             let against = Against {
                 mix: name,
                 digests: None,
+                translation: None,
                 result: Err(why),
             };
             (against, None)

@@ -166,6 +166,7 @@ pub fn weigh(
                     Some(Against {
                         mix: name,
                         digests: None,
+                        translation: None,
                         result: Err(why),
                     }),
                 )

@@ -1,0 +1,156 @@
+//! What is left of the programme in other places, told as a small table, and how that differs from
+//! another version.
+//!
+//! In: the tables of the survey. Out: facts, one line a view; changes for the record. Information:
+//! nothing here has a limit.
+
+use super::sidecar::{Measured, Sidecar, ViewChanges};
+use super::story::{Fact, quantity};
+use crate::measure::translation::{Translation, View};
+
+/// Own choice: smaller changes are not told; they are in the record.
+const TOLD_LU: f64 = 0.1;
+/// Own choice: bands this far under a view's loudest are nothing that is heard to change.
+const BANDS_WITHIN_DB: f64 = 30.0;
+
+impl Sidecar {
+    /// Adds how what is left elsewhere differs from the revision before.
+    pub fn compare_views(&mut self, before: &Sidecar) {
+        fn table(measured: &Option<Measured>) -> Option<&Translation> {
+            measured.as_ref()?.survey.as_ref()?.translation.as_ref()
+        }
+        let Some((now, before)) = table(&self.measured).zip(table(&before.measured)) else {
+            return;
+        };
+        let changes = changes(now, before, "revision before");
+        if let Some(measured) = &mut self.measured {
+            // The same record may be looked at again after a restart.
+            (measured.translation_changes).retain(|change| change.against == "mix");
+            measured.translation_changes.extend(changes);
+        }
+    }
+}
+
+/// One line a view: its loudness, what it loses, its true peak, and what has changed.
+pub(super) fn facts(measured: &Measured) -> Vec<Fact> {
+    let table = measured
+        .survey
+        .as_ref()
+        .and_then(|survey| survey.translation.as_ref());
+    let Some(table) = table else {
+        return Vec::new();
+    };
+    let mut all: Vec<Fact> = table
+        .views
+        .iter()
+        .map(|view| Fact::new(&view.name, line(view, &measured.translation_changes)))
+        .collect();
+    if let (Some(hz), Some(loss)) = (table.mono_worst_band_hz, table.mono_worst_band_loss_db) {
+        let hz = quantity(hz, "Hz", 0);
+        let loss = quantity(loss, "dB", 1);
+        let worst = format!("loses most at {hz}: {loss}");
+        all.push(Fact::new("mono by bands", worst));
+    }
+    all
+}
+
+fn line(view: &View, changes: &[ViewChanges]) -> String {
+    let mut parts = vec![match view.loudness_lufs {
+        Some(loudness) => quantity(loudness.value(), "LUFS", 1),
+        None => "no loudness (silent, or too short)".to_owned(),
+    }];
+    if let (Some(change), Some(against)) = (view.change_lu, &view.against) {
+        let by = change.value();
+        let way = if by < 0.0 { "under" } else { "over" };
+        parts.push(format!("{} {way} {against}", quantity(by.abs(), "LU", 1)));
+    }
+    if let Some(peak) = view.true_peak_dbtp {
+        parts.push(format!("true peak {}", quantity(peak.value(), "dBTP", 1)));
+    }
+    for change in changes.iter().filter(|change| change.view == view.name) {
+        let by = change.loudness_lu.unwrap_or_default();
+        if by.abs() >= TOLD_LU {
+            let sign = if by < 0.0 { "-" } else { "+" };
+            let by = quantity(by.abs(), "LU", 1);
+            parts.push(format!("{sign}{by} against the {}", change.against));
+        }
+    }
+    parts.join(", ")
+}
+
+/// Each view that both tables have: this one less the other.
+pub fn changes(now: &Translation, other: &Translation, against: &str) -> Vec<ViewChanges> {
+    let of_name = |view: &View| other.views.iter().find(|other| other.name == view.name);
+    let pairs = now.views.iter().filter_map(|view| Some((view, of_name(view)?)));
+    pairs
+        .map(|(view, before)| {
+            let loudness = view.loudness_lufs.zip(before.loudness_lufs);
+            let loudness_lu = loudness.map(|(now, before)| now.value() - before.value());
+            let peak = view.true_peak_dbtp.zip(before.true_peak_dbtp);
+            let widest = widest(view, before, loudness_lu.unwrap_or_default());
+            ViewChanges {
+                against: against.to_owned(),
+                view: view.name.clone(),
+                loudness_lu,
+                true_peak_db: peak.map(|(now, before)| now.value() - before.value()),
+                band_hz: widest.and_then(|(band, _)| now.band_centres_hz.get(band).copied()),
+                band_db: widest.map(|(_, by)| by),
+            }
+        })
+        .collect()
+}
+
+/// The band that differs most, without the difference in loudness.
+fn widest(now: &View, before: &View, loudness_lu: f64) -> Option<(usize, f64)> {
+    let loudest = before.bands_db.iter().flatten().copied().reduce(f64::max)?;
+    let bands = now.bands_db.iter().zip(&before.bands_db).enumerate();
+    bands
+        .filter_map(|(band, (now, before))| Some((band, (*now)?, (*before)?)))
+        .filter(|(_, _, before)| *before > loudest - BANDS_WITHIN_DB)
+        .map(|(band, now, before)| (band, now - before - loudness_lu))
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::{Lu, Lufs};
+
+    fn view(name: &str, loudness: f64, bands: &[f64]) -> View {
+        View {
+            name: name.into(),
+            made_by: String::new(),
+            loudness_lufs: Lufs::new(loudness),
+            change_lu: Lu::new(-2.0),
+            against: Some("stereo fold".into()),
+            true_peak_dbtp: None,
+            bands_db: bands.iter().copied().map(Some).collect(),
+        }
+    }
+
+    fn table(views: Vec<View>) -> Translation {
+        Translation {
+            views,
+            band_centres_hz: vec![100.0, 125.0, 160.0],
+            ..Translation::default()
+        }
+    }
+
+    #[test]
+    fn a_change_is_this_less_the_other_and_a_band_without_the_change_in_loudness() {
+        let now = table(vec![view("mono", -15.0, &[-20.0, -24.0, -90.0])]);
+        let before = table(vec![
+            view("mono", -16.0, &[-21.0, -28.0, -60.0]),
+            view("telephone band", -20.0, &[]),
+        ]);
+        let changes = changes(&now, &before, "revision before");
+        assert_eq!(changes.len(), 1);
+        assert_eq!(changes[0].loudness_lu, Some(1.0));
+        // 4 dB more at 125 Hz, of which 1 LU is the loudness; what is 39 dB down is not heard.
+        assert_eq!((changes[0].band_hz, changes[0].band_db), (Some(125.0), Some(3.0)));
+        assert_eq!(
+            line(&now.views[0], &changes),
+            "-15.0 LUFS, 2.0 LU under stereo fold, +1.0 LU against the revision before"
+        );
+    }
+}
