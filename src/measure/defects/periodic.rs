@@ -120,7 +120,11 @@ impl Work for Tops<'_> {
                 }
             }
             for value in lanes.iter().chain(rows.remainder()) {
-                *top = if value.abs() > *top { value.abs() } else { *top };
+                *top = if value.abs() > *top {
+                    value.abs()
+                } else {
+                    *top
+                };
             }
         }
     }
@@ -139,9 +143,7 @@ impl Scan {
             let quiet = self.tops[chunk] < QUIET;
             let from = slab.body.start + chunk * CHUNK;
             let to = (from + CHUNK).min(slab.body.end);
-            let loud = |at: &usize| {
-                (0..channel).any(|c| slab.plane(c)[*at].abs() >= QUIET)
-            };
+            let loud = |at: &usize| (0..channel).any(|c| slab.plane(c)[*at].abs() >= QUIET);
             match (self.open, quiet) {
                 (None, true) if self.heard => {
                     let before = (from.saturating_sub(CHUNK)..from).rev().find(loud);
@@ -209,7 +211,11 @@ impl Scan {
         // a pause of the music comes among others, and ends with the part it belongs to.
         let before = first.0 as f64 / period;
         let after = (frames - last.0) as f64 / period;
-        let throughout = if before < 1.1 && after < 1.1 { 1.0 } else { 0.5 };
+        let throughout = if before < 1.1 && after < 1.1 {
+            1.0
+        } else {
+            0.5
+        };
         let others = (self.quiet.len() - row.len()) as f64 / row.len() as f64;
         let only = (1.0 - 0.5 * others).max(0.3);
         let enough = ((row.len() - 1) as f64 / (PERIODS + 1) as f64).min(1.0);
