@@ -25,14 +25,25 @@ const LEAST_SIDE: usize = 3 * TENTHS;
 const SMALLEST: f64 = 0.0010;
 const CERTAIN: f64 = 0.0020;
 
+/// Level under which quieter tenths weigh no more: -60 dBFS. Own choice.
+const QUIET: f64 = 1e-3;
+
+/// Weighted squares that a tenth leaves at least, so that models can be compared which leave
+/// nothing: a millionth of the weight of -60 dBFS. Own choice.
+const FLOOR: f64 = 1e-6;
+
 /// The mean of one channel.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ChannelDc {
     /// Mean of all tenths of a second that hold anything but exact zeros, full scale = 1.0.
     pub offset_fs: f64,
-    /// Standard error of the mean, from how the means of single seconds lie, full scale = 1.0;
-    /// `None` under 3 s.
+    /// The same mean with quiet tenths weighing more, as their low frequencies leave less in
+    /// doubt, full scale = 1.0.
+    pub constant_fs: f64,
+    /// Standard error of `constant_fs`; `None` under 3 s.
     pub uncertainty_fs: Option<f64>,
+    /// How many times better a constant explains the means than one that follows the level.
+    pub constancy: f64,
     /// 0 to 1, how sure it is that this is an offset and no slow music.
     pub confidence: f64,
 }
@@ -48,10 +59,12 @@ pub struct DcFacts {
     pub steps: Spots,
 }
 
-/// The meter: mean of each channel with its standard error from the means of 1 s (the method of
-/// batch means: R. W. Conway, "Some tactical problems in digital simulation", Management Science
-/// 10(1), 1963, from memory, widened by the correlation of neighbours), and steps of the mean
-/// between up to 8 s before and after, against the same errors.
+/// The meter. A fault of a converter or of a plug-in is there whatever is played, while the
+/// mean of an asymmetrical sound comes and goes with the sound. So two models are fitted to the
+/// means of tenths of a second by weighted least squares: a constant, and a multiple of the
+/// level; what they leave unexplained is compared. A step is where two constants, of up to 8 s
+/// before and after, leave much less than one, and less than two multiples of the level. Own
+/// method.
 pub struct DcMeter {
     rate: u64,
     frames: u64,
@@ -63,35 +76,35 @@ pub struct DcMeter {
 #[derive(Default)]
 struct Channel {
     /// Running sums of the present tenth, by frame in it modulo 8.
-    lanes: [f64; 8],
-    sounding: bool,
-    /// Means of the newest tenths, both sides of a step.
-    tenths: VecDeque<f64>,
+    sums: [f64; 8],
+    squares: [f64; 8],
+    /// The newest tenths, both sides of a step.
+    tenths: VecDeque<Tenth>,
     /// Sum and number of tenths that are not silent.
     sum: f64,
-    sounding_tenths: u64,
-    second: Second,
-    spread: Spread,
-    /// The largest step so far that none has topped within the least side.
+    sounding: u64,
+    line: Line,
+    /// The clearest step so far that none has topped within a side.
     best: Option<Step>,
     steps: Vec<Step>,
 }
 
-/// The second that is being filled with sounding tenths.
-#[derive(Default)]
-struct Second {
-    sum: f64,
-    tenths: usize,
+/// Mean, and RMS without it.
+#[derive(Clone, Copy)]
+struct Tenth {
+    mean: f64,
+    level: f64,
 }
 
-/// How the means of seconds lie, and how alike neighbours are.
-#[derive(Default)]
-struct Spread {
+/// Weighted sums over tenths: what a constant and a multiple of the level leave unexplained.
+#[derive(Clone, Copy, Default)]
+struct Line {
     count: f64,
+    weight: f64,
+    levels: f64,
     mean: f64,
-    squares: f64,
-    products: f64,
-    last: f64,
+    means: f64,
+    both: f64,
 }
 
 #[derive(Clone, Copy)]
@@ -99,6 +112,8 @@ struct Step {
     /// The tenth that begins with it.
     at: u64,
     size: f64,
+    /// How many times less two constants leave than one.
+    gain: f64,
     confidence: f64,
 }
 
@@ -128,12 +143,12 @@ impl DcMeter {
             for (channel, plane) in self.channels.iter_mut().zip(planes) {
                 let samples = &plane[done..done + take];
                 let offset = ((self.frames - start) % 8) as usize;
-                let sounding = fast(Sum {
+                fast(Sum {
                     samples,
                     offset,
-                    lanes: &mut channel.lanes,
+                    sums: &mut channel.sums,
+                    squares: &mut channel.squares,
                 });
-                channel.sounding |= sounding;
             }
             done += take;
             self.frames += take as u64;
@@ -148,12 +163,11 @@ impl DcMeter {
 
     pub fn finish(mut self) -> DcFacts {
         let mut facts = DcFacts::default();
-        let rest = self.frames - self.start_of(self.tenth);
         for index in 0..self.channels.len() {
             let tenth = self.tenth;
             let channel = &mut self.channels[index];
             channel.last_steps(tenth);
-            let dc = channel.dc(rest as f64, self.rate as f64 / TENTHS as f64);
+            let dc = channel.dc();
             if dc.confidence > 0.0 {
                 facts.offsets.push(Spot {
                     start: 0,
@@ -161,18 +175,20 @@ impl DcMeter {
                     channel: Some(index),
                     size: dc.offset_fs,
                     confidence: dc.confidence,
-                    inherited: false,
                 });
             }
             facts.channels.push(dc);
-            for step in &self.channels[index].steps {
+            let steps = &self.channels[index].steps;
+            // A fault sets in once; what comes and goes is in the sounds.
+            let clear = steps.iter().filter(|step| step.confidence > 0.2).count();
+            let once = if clear > 1 { 0.45 } else { 1.0 };
+            for step in steps {
                 facts.steps.push(Spot {
                     start: self.start_of(step.at - 1),
                     end: self.start_of(step.at + 1),
                     channel: Some(index),
                     size: step.size,
-                    confidence: step.confidence,
-                    inherited: false,
+                    confidence: step.confidence * once,
                 });
             }
         }
@@ -181,83 +197,102 @@ impl DcMeter {
     }
 }
 
-/// Adds to the sum of each lane; says whether there was anything but zeros.
+/// Adds to the sums of each lane.
 struct Sum<'a> {
     samples: &'a [f64],
     /// Lane of the first sample.
     offset: usize,
-    lanes: &'a mut [f64; 8],
+    sums: &'a mut [f64; 8],
+    squares: &'a mut [f64; 8],
 }
 
 impl Work for Sum<'_> {
-    type Output = bool;
+    type Output = ();
 
     #[inline(always)]
-    fn work(self) -> bool {
-        let Self { samples, offset, lanes } = self;
+    fn work(self) {
+        let Self {
+            samples,
+            offset,
+            sums,
+            squares,
+        } = self;
         let head = ((8 - offset) % 8).min(samples.len());
         let (head, body) = samples.split_at(head);
-        for (lane, sample) in lanes[offset..].iter_mut().zip(head) {
-            *lane += sample;
+        for (lane, sample) in (offset..8).zip(head) {
+            sums[lane] += sample;
+            squares[lane] += sample * sample;
         }
-        let mut any = head.iter().any(|&v| v != 0.0);
         let mut rows = body.chunks_exact(8);
-        let mut tops = [0.0f64; 8];
         for row in &mut rows {
             for lane in 0..8 {
-                lanes[lane] += row[lane];
-                let magnitude = row[lane].abs();
-                tops[lane] = if magnitude > tops[lane] { magnitude } else { tops[lane] };
+                sums[lane] += row[lane];
+                squares[lane] += row[lane] * row[lane];
             }
         }
-        for (lane, sample) in lanes.iter_mut().zip(rows.remainder()) {
-            *lane += sample;
-            any |= *sample != 0.0;
+        for (lane, sample) in rows.remainder().iter().enumerate() {
+            sums[lane] += sample;
+            squares[lane] += sample * sample;
         }
-        any || tops != [0.0; 8]
     }
 }
 
-impl Spread {
-    fn add(&mut self, mean: f64) {
+impl Line {
+    fn add(&mut self, tenth: &Tenth) {
+        let weight = 1.0 / (tenth.level * tenth.level + QUIET * QUIET);
         self.count += 1.0;
-        let before = mean - self.mean;
-        self.mean += before / self.count;
-        self.squares += before * (mean - self.mean);
-        if self.count > 1.0 {
-            self.products += (mean - self.mean) * (self.last - self.mean);
-        }
-        self.last = mean;
+        self.weight += weight;
+        self.levels += weight * tenth.level * tenth.level;
+        self.mean += weight * tenth.mean;
+        self.means += weight * tenth.mean * tenth.mean;
+        self.both += weight * tenth.level * tenth.mean;
     }
 
-    /// Standard error of the mean; `None` for fewer than three seconds.
-    fn error(&self) -> Option<f64> {
-        if self.count < 3.0 {
-            return None;
-        }
-        let alike = (self.products / self.squares.max(f64::MIN_POSITIVE)).clamp(0.0, 0.9);
-        let variance = self.squares / (self.count - 1.0) / self.count;
-        Some((variance * (1.0 + alike) / (1.0 - alike)).sqrt())
+    fn of<'a>(tenths: impl Iterator<Item = &'a Tenth>) -> Self {
+        let mut line = Self::default();
+        tenths.for_each(|tenth| line.add(tenth));
+        line
+    }
+
+    fn constant(&self) -> f64 {
+        self.mean / self.weight.max(f64::MIN_POSITIVE)
+    }
+
+    /// Weighted squares that the constant leaves.
+    fn beside_constant(&self) -> f64 {
+        (self.means - self.mean * self.constant()).max(FLOOR * self.count)
+    }
+
+    /// Weighted squares that a multiple of the level leaves.
+    fn beside_level(&self) -> f64 {
+        let slope = self.both / self.levels.max(f64::MIN_POSITIVE);
+        (self.means - slope * self.both).max(FLOOR * self.count)
+    }
+
+    /// Standard error of the constant.
+    fn error(&self) -> f64 {
+        let variance = self.beside_constant() / (self.count - 1.0).max(1.0);
+        (variance / self.weight.max(f64::MIN_POSITIVE)).sqrt()
     }
 }
 
 impl Channel {
     fn close_tenth(&mut self, length: f64, tenths: u64) {
-        let mean = std::mem::take(&mut self.lanes).iter().sum::<f64>() / length;
-        if std::mem::take(&mut self.sounding) {
+        let mean = std::mem::take(&mut self.sums).iter().sum::<f64>() / length;
+        let square = std::mem::take(&mut self.squares).iter().sum::<f64>() / length;
+        let tenth = Tenth {
+            mean,
+            level: (square - mean * mean).max(0.0).sqrt(),
+        };
+        if square > 0.0 {
             self.sum += mean;
-            self.sounding_tenths += 1;
-            self.second.sum += mean;
-            self.second.tenths += 1;
-            if self.second.tenths == TENTHS {
-                self.spread.add(self.second.sum / TENTHS as f64);
-                self.second = Second::default();
-            }
+            self.sounding += 1;
+            self.line.add(&tenth);
         }
         if self.tenths.len() == 2 * SIDE {
             self.tenths.pop_front();
         }
-        self.tenths.push_back(mean);
+        self.tenths.push_back(tenth);
         if self.tenths.len() >= SIDE + LEAST_SIDE {
             self.test(self.tenths.len() - SIDE, tenths);
         }
@@ -277,7 +312,7 @@ impl Channel {
     fn test(&mut self, boundary: usize, tenths: u64) {
         let at = tenths - (self.tenths.len() - boundary) as u64;
         if let Some(best) = self.best
-            && at > best.at + LEAST_SIDE as u64
+            && at > best.at + SIDE as u64
         {
             if self.steps.len() < Spots::KEPT {
                 self.steps.push(best);
@@ -287,52 +322,141 @@ impl Channel {
         let kept = self.tenths.make_contiguous();
         let before = &kept[boundary.saturating_sub(SIDE)..boundary];
         let after = &kept[boundary..];
-        let size = mean(after) - mean(before);
-        if size.abs() < SMALLEST || self.best.is_some_and(|best| best.size.abs() >= size.abs()) {
+        let (was, is) = (Line::of(before.iter()), Line::of(after.iter()));
+        let size = is.constant() - was.constant();
+        if size.abs() < SMALLEST {
             return;
         }
-        // The seconds are counted from the step on both sides.
-        let mut errors = [Spread::default(), Spread::default()];
-        for second in before.rchunks_exact(TENTHS) {
-            errors[0].add(mean(second));
+        let two = was.beside_constant() + is.beside_constant();
+        let gain = Line::of(before.iter().chain(after)).beside_constant() / two;
+        if self.best.is_some_and(|best| best.gain >= gain) {
+            return;
         }
-        for second in after.chunks_exact(TENTHS) {
-            errors[1].add(mean(second));
-        }
-        let squares = errors.iter().map(|e| e.error().unwrap_or(1.0).powi(2));
-        let error = squares.sum::<f64>().sqrt().max(1e-6);
-        let confidence = 0.9 * rise(size.abs(), SMALLEST, CERTAIN) * rise(size.abs() / error, 4.0, 10.0);
+        let constancy = (was.beside_level() + is.beside_level()) / two;
+        let confidence = 0.9
+            * rise(size.abs(), SMALLEST, CERTAIN)
+            * rise(gain, 5.0, 12.0)
+            * rise(constancy, 3.0, 8.0);
         if confidence > 0.0 {
-            self.best = Some(Step { at, size, confidence });
+            self.best = Some(Step {
+                at,
+                size,
+                gain,
+                confidence,
+            });
         }
     }
 
-    /// `rest`: frames of the last, unfinished tenth.
-    fn dc(&self, rest: f64, tenth: f64) -> ChannelDc {
-        let rest = if self.sounding { rest / tenth } else { 0.0 };
-        let weight = self.sounding_tenths as f64 + rest;
-        if weight == 0.0 {
-            return ChannelDc::default();
+    fn dc(&self) -> ChannelDc {
+        let offset = self.sum / self.sounding.max(1) as f64;
+        let constant = self.line.constant();
+        if self.line.count < LEAST_SIDE as f64 {
+            return ChannelDc {
+                offset_fs: offset,
+                constant_fs: constant,
+                ..ChannelDc::default()
+            };
         }
-        let offset = (self.sum + self.lanes.iter().sum::<f64>() / tenth * rest.min(1.0).ceil()) / weight;
-        let uncertainty = self.spread.error();
-        let sure = match uncertainty {
-            Some(error) => rise(offset.abs() / error.max(1e-6), 2.0, 6.0),
-            None => 0.4,
+        let error = self.line.error();
+        let constancy = self.line.beside_level() / self.line.beside_constant();
+        // Both means agree that there is one, and in which direction.
+        let both = if offset * constant > 0.0 {
+            offset.abs().min(constant.abs())
+        } else {
+            0.0
         };
+        let sure = rise(constancy, 1.8, 3.5).min(rise(constant.abs() / error, 3.0, 6.0));
         ChannelDc {
             offset_fs: offset,
-            uncertainty_fs: uncertainty,
-            confidence: 0.9 * rise(offset.abs(), SMALLEST, CERTAIN) * sure,
+            constant_fs: constant,
+            uncertainty_fs: Some(error),
+            constancy,
+            confidence: 0.9 * rise(both, SMALLEST, CERTAIN) * sure,
         }
     }
-}
-
-fn mean(values: &[f64]) -> f64 {
-    values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
 /// 0 at `none` and before, 1 at `full` and after.
 fn rise(value: f64, none: f64, full: f64) -> f64 {
     ((value - none) / (full - none)).clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{chord, cut};
+    use super::*;
+
+    fn facts(planes: &[&[f64]], block: usize) -> DcFacts {
+        let mut meter = DcMeter::new(Hertz::new(44_100).expect("not 0"), planes.len());
+        cut(planes, block, |part| meter.feed(part));
+        meter.finish()
+    }
+
+    /// A chord that comes and goes.
+    fn music(seconds: usize) -> Vec<f64> {
+        let mut samples = chord(seconds * 44_100, 4);
+        for (i, sample) in samples.iter_mut().enumerate() {
+            *sample *= 0.05 + (i as f64 / 60_000.0).sin().powi(2);
+        }
+        samples
+    }
+
+    #[test]
+    fn an_offset_is_found_with_its_size_in_its_channel_alone() {
+        let clean = music(20);
+        for size in [0.002, -0.005, 0.05] {
+            let offset: Vec<f64> = clean.iter().map(|v| v + size).collect();
+            let found = facts(&[&clean, &offset], 4096);
+            assert_eq!(found.offsets.total, 1);
+            let spot = found.offsets.listed[0];
+            assert_eq!(spot.channel, Some(1));
+            assert!(spot.confidence > 0.8, "{spot:?}");
+            assert!((spot.size - size).abs() < 2e-4, "{spot:?}");
+            assert_eq!(found.steps.total, 0);
+        }
+    }
+
+    #[test]
+    fn a_sound_that_leans_to_one_side_has_no_offset() {
+        let leaning: Vec<f64> = music(20).iter().map(|v| v + v.abs() * 0.3).collect();
+        let found = facts(&[&leaning], 4096);
+        assert!(found.channels[0].offset_fs > 0.005);
+        assert_eq!(found.offsets.total, 0);
+    }
+
+    #[test]
+    fn a_step_is_found_where_it_is() {
+        let mut stepped = music(20);
+        stepped[400_000..].iter_mut().for_each(|v| *v += 0.01);
+        let found = facts(&[&stepped], 4096);
+        let sure: Vec<_> = found
+            .steps
+            .listed
+            .iter()
+            .filter(|s| s.confidence > 0.5)
+            .collect();
+        assert_eq!(sure.len(), 1);
+        assert!(
+            sure[0].start <= 402_205 && sure[0].end >= 397_795,
+            "{:?}",
+            sure[0]
+        );
+        assert!((sure[0].size - 0.01).abs() < 1e-3);
+    }
+
+    #[test]
+    fn blocks_of_any_size_give_the_same_bits() {
+        let mut stepped = music(12);
+        stepped[200_000..].iter_mut().for_each(|v| *v += 0.01);
+        let whole = facts(&[&stepped], stepped.len());
+        for block in [1, 13, 4410, 5000] {
+            assert_eq!(facts(&[&stepped], block), whole, "blocks of {block}");
+        }
+    }
+
+    #[test]
+    fn silence_and_a_short_file_have_no_offset() {
+        assert_eq!(facts(&[&[0.0; 100_000]], 4096).offsets.total, 0);
+        assert_eq!(facts(&[&[0.3; 10_000]], 4096).offsets.total, 0);
+    }
 }

@@ -80,7 +80,10 @@ fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
     let mut common: Option<usize> = None;
     for gap in gaps {
         let around = &gap.around;
-        let weight = around.level_before.min(around.level_after).max(f64::MIN_POSITIVE);
+        let weight = around
+            .level_before
+            .min(around.level_after)
+            .max(f64::MIN_POSITIVE);
         let confidence = by_itself(gap, rate);
         let deep = gap.filling != Filling::Held && weight > 40.0 * around.inside;
         if !gap.alone
@@ -132,7 +135,12 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
             let heard = rise(level, 2e-3, 8e-3);
             // Zeros of a coarse quantiser are no zeros, and a steady pulse rests at its zeros.
             let fine = rise(level / around.step, 10.0, 30.0);
-            let broken = if short { rise(missed, 0.0, 0.12) } else { 1.0 };
+            let noise = rise(around.noisiness, 0.3, 0.6);
+            let broken = if short {
+                rise(missed, 0.0, 0.12).max(noise)
+            } else {
+                1.0
+            };
             // What is broken off in mid-wave at both ends is no stop.
             let stop = goes_on.max(0.4 + 0.4 * rise(missed, 0.3, 0.6));
             let heard = heard.max(0.3 + 0.6 * rise(missed, 0.3, 0.6));
@@ -142,7 +150,11 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
             let hard = rise(edge, 0.3, 0.5).min(rise(cut, 0.15, 0.25));
             let deep = rise(level / around.inside.max(1e-9), 40.0, 70.0);
             let heard = rise(level, 1e-3, 4e-3);
-            let long = if short { rise(missed, 0.1, 0.35).max(0.5) } else { 1.0 };
+            let long = if short {
+                rise(missed, 0.1, 0.35).max(0.5)
+            } else {
+                1.0
+            };
             NEAR_SILENCE * hard * deep * goes_on * heard * long
         }
         Filling::Held if gap.extreme => 0.0,
@@ -176,8 +188,15 @@ fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
         let pairs = other.levels.iter().zip(&loss.levels);
         pairs.clone().all(|(a, b)| (a - b).abs() < 2e-3 * b)
     };
-    let twins: Vec<u64> = alike.iter().filter(|o| same_length(o)).map(|o| o.start).collect();
-    let copies = alike.iter().filter(|o| same_length(o) && same_levels(o)).count();
+    let twins: Vec<u64> = alike
+        .iter()
+        .filter(|o| same_length(o))
+        .map(|o| o.start)
+        .collect();
+    let copies = alike
+        .iter()
+        .filter(|o| same_length(o) && same_levels(o))
+        .count();
     let starts: Vec<u64> = alike.iter().map(|o| o.start).collect();
     let ends: Vec<u64> = alike.iter().map(|o| o.end).collect();
     let grid = (twins.len() >= 4 && on_grid(&twins, loss.start, rate))

@@ -7,7 +7,7 @@
 use super::super::Spots;
 use super::gap_edges::{Around, Context, around};
 use super::gap_verdict::verdict;
-use super::slabs::{Slab, Slabs};
+use super::slabs::{BODY, Slab, Slabs};
 use crate::units::Hertz;
 use crate::vector::{Work, fast};
 
@@ -31,6 +31,9 @@ const LONGEST_S: f64 = 3.5;
 /// How much around a gap is looked at, in seconds; not less than [`LEAST_CONTEXT`] frames.
 const CONTEXT_S: f64 = 0.046;
 const LEAST_CONTEXT: usize = 256;
+
+/// So many frames of the other channels, at least, are still there when a gap is over.
+const PARTNERS: usize = 2048;
 
 /// Looking closely takes time: so many gaps of a channel at once, and two a second, are looked
 /// at; a file with more has the habit. Own choice.
@@ -160,7 +163,7 @@ impl GapMeter {
             credit_at: 0,
         };
         Self {
-            slabs: Slabs::new(channels, lengths.context + super::slabs::BODY + 64),
+            slabs: Slabs::new(channels, lengths.context + BODY + PARTNERS),
             scan: Scan {
                 rate,
                 lengths,
@@ -206,8 +209,16 @@ impl Work for Ranges<'_> {
             high.copy_from_slice(&chunk[..4]);
             for row in chunk[4..].chunks_exact(4) {
                 for lane in 0..4 {
-                    low[lane] = if row[lane] < low[lane] { row[lane] } else { low[lane] };
-                    high[lane] = if row[lane] > high[lane] { row[lane] } else { high[lane] };
+                    low[lane] = if row[lane] < low[lane] {
+                        row[lane]
+                    } else {
+                        low[lane]
+                    };
+                    high[lane] = if row[lane] > high[lane] {
+                        row[lane]
+                    } else {
+                        high[lane]
+                    };
                 }
             }
             let least = |a: f64, b: f64| if b < a { b } else { a };
@@ -263,7 +274,7 @@ impl Scan {
             return;
         }
         // The middle half: where the edges lie to the sample differs between channels.
-        let quarter = ((end - start) / 4) as usize;
+        let quarter = ((end - start) / 4).min(PARTNERS as u64 / 2) as usize;
         let middle_end = at - quarter.min(at);
         let within = slab
             .index(start + quarter as u64)
@@ -277,7 +288,10 @@ impl Scan {
         let extreme = open.held.is_some_and(|value| {
             // A clipped top may have been dithered.
             let slack = 0.01 * value.abs();
-            let near = [&before[before.len() - edge.min(before.len())..], &after[..edge.min(after.len())]];
+            let near = [
+                &before[before.len() - edge.min(before.len())..],
+                &after[..edge.min(after.len())],
+            ];
             near.iter().any(|side| {
                 side.iter().all(|&v| v <= value + slack) || side.iter().all(|&v| v >= value - slack)
             })
@@ -306,7 +320,14 @@ impl Scan {
 
 impl Channel {
     /// One chunk, `offset` frames into the body.
-    fn chunk(&mut self, slab: &Slab, plane: &[f64], offset: usize, (low, high): (f64, f64), lengths: &Lengths) {
+    fn chunk(
+        &mut self,
+        slab: &Slab,
+        plane: &[f64],
+        offset: usize,
+        (low, high): (f64, f64),
+        lengths: &Lengths,
+    ) {
         let top = high.max(-low);
         let from = slab.body.start + offset;
         let frame = slab.body_at + offset as u64;
@@ -407,6 +428,113 @@ impl Open {
             let from = at.saturating_sub(lengths.context).max(slab.first());
             self.before = plane[from..at].to_vec();
             self.first = plane[at..(at + 2 * lengths.short).min(plane.len())].to_vec();
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::super::Spot;
+    use super::super::testing::{chord, cut, noise};
+    use super::*;
+
+    fn facts(planes: &[&[f64]], block: usize) -> GapFacts {
+        let mut meter = GapMeter::new(Hertz::new(44_100).expect("not 0"), planes.len());
+        cut(planes, block, |part| meter.feed(part));
+        meter.finish()
+    }
+
+    fn sure(spots: &Spots) -> Vec<Spot> {
+        let sure = spots.listed.iter().filter(|s| s.confidence >= Spot::SURE);
+        sure.copied().collect()
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+
+        #[test]
+        fn a_dropout_is_found_there_and_nowhere_else(
+            at in 9_000usize..40_000,
+            length in 220usize..30_000,
+            one: bool,
+            dithered: bool,
+            block in 1usize..20_000,
+            scale in 0.3f64..1.0,
+        ) {
+            let mut left = noise(80_000, 1);
+            let mut right = noise(80_000, 2);
+            let floor = noise(80_000, 3);
+            for i in at..at + length {
+                let fill = if dithered { floor[i] * 1e-4 } else { 0.0 };
+                right[i] = fill;
+                left[i] = if one { left[i] } else { fill };
+            }
+            left.iter_mut().chain(&mut right).for_each(|v| *v *= -scale);
+            let found = facts(&[&left, &right], block);
+            prop_assert_eq!(&facts(&[&left, &right], 80_000), &found);
+            let (all, single) = (sure(&found.all_channels), sure(&found.one_channel));
+            let (wanted, other) = if one { (single, all) } else { (all, single) };
+            prop_assert_eq!(other.len(), 0);
+            prop_assert_eq!(wanted.len(), 1);
+            prop_assert_eq!(wanted[0].channel, one.then_some(1));
+            prop_assert!(wanted[0].start.abs_diff(at as u64) < 8);
+            prop_assert!(wanted[0].end.abs_diff((at + length) as u64) < 8);
+            let turned = facts(&[&right, &left], 4096);
+            prop_assert_eq!(sure(&turned.all_channels).len() + sure(&turned.one_channel).len(), 1);
+        }
+    }
+
+    #[test]
+    fn a_buffer_of_a_millisecond_is_enough() {
+        let mut samples = noise(60_000, 1);
+        samples[30_000..30_044].fill(0.0);
+        let found = sure(&facts(&[&samples], 4096).all_channels);
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].start, found[0].end), (30_000, 30_044));
+    }
+
+    #[test]
+    fn a_held_sample_is_a_dropout() {
+        let mut samples = chord(60_000, 1);
+        let value = samples[30_020];
+        samples[30_000..30_100].fill(value);
+        let found = facts(&[&samples], 4096).gaps;
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].filling, Filling::Held);
+    }
+
+    #[test]
+    fn soft_gates_stops_and_hard_gates_on_a_grid_are_not_told_to_a_person() {
+        let sound = chord(400_000, 1);
+        let gated = |ramp: f64, period: usize, open: usize| -> Vec<f64> {
+            let gain = |i: usize| {
+                let at = (i % period) as f64;
+                ((at / ramp).min((open as f64 - at) / ramp)).clamp(0.0, 1.0)
+            };
+            sound.iter().enumerate().map(|(i, v)| v * gain(i)).collect()
+        };
+        let soft = gated(132.0, 30_000, 20_000);
+        let hard = gated(1.0, 11_025, 7_000);
+        // A decay of a second, half a second of nothing, and something new.
+        let mut stop = sound.clone();
+        for (i, v) in stop[100_000..144_100].iter_mut().enumerate() {
+            *v *= (-(i as f64) / 5_000.0).exp();
+        }
+        stop[144_100..166_000].fill(0.0);
+        for (name, samples) in [("soft", soft), ("hard", hard), ("stop", stop)] {
+            let found = facts(&[&samples, &samples], 4096);
+            assert_eq!(sure(&found.all_channels), [], "{name}");
+            assert_eq!(sure(&found.one_channel), [], "{name}");
+        }
+    }
+
+    #[test]
+    fn silence_and_steady_tones_have_no_gaps() {
+        let tone: Vec<f64> = (0..100_000).map(|i| (f64::from(i) * 0.003).sin()).collect();
+        for samples in [tone, vec![0.0; 100_000]] {
+            assert_eq!(facts(&[&samples], 4096).gaps, []);
         }
     }
 }

@@ -13,10 +13,13 @@ mod gap_edges;
 mod gap_verdict;
 mod gaps;
 pub mod hum;
+mod periodic;
 mod prediction;
 mod repeats;
 mod slabs;
 mod splices;
+#[cfg(test)]
+mod testing;
 mod zeros;
 
 pub use bursts::{BurstFacts, BurstMeter};
@@ -25,6 +28,7 @@ pub use dc::{ChannelDc, DcFacts, DcMeter};
 pub use discontinuities::{DiscontinuityFacts, DiscontinuityMeter};
 pub use gap_edges::Around;
 pub use gaps::{Filling, Gap, GapFacts, GapMeter};
+pub use periodic::{PeriodicFacts, PeriodicMeter};
 pub use repeats::{RepeatFacts, RepeatMeter};
 pub use splices::SpliceFacts;
 pub use zeros::{DataLayout, ZeroBlock, ZeroBlocks, ZeroFacts};

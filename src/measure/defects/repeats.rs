@@ -123,7 +123,12 @@ impl Work for Add<'_> {
 
     #[inline(always)]
     fn work(self) {
-        let Self { samples, turn, keys, mix } = self;
+        let Self {
+            samples,
+            turn,
+            keys,
+            mix,
+        } = self;
         for ((sample, key), mix) in samples.iter().zip(keys).zip(mix) {
             *key = key.wrapping_add(sample.to_bits().rotate_left(turn));
             *mix += sample;
@@ -278,7 +283,10 @@ impl Search {
         let near = self.rate as u64;
         for found in &self.found {
             // Many within a second are the periods of a tone.
-            let crowd = self.found.iter().filter(|other| other.start.abs_diff(found.start) < near);
+            let crowd = self
+                .found
+                .iter()
+                .filter(|other| other.start.abs_diff(found.start) < near);
             let alone = 1.0 - 0.7 * rise(crowd.count() as f64, 2.0, 4.0);
             facts.repeats.push(Spot {
                 start: found.start,
@@ -297,4 +305,83 @@ impl Search {
 /// 0 at `none` and before, 1 at `full` and after.
 fn rise(value: f64, none: f64, full: f64) -> f64 {
     ((value - none) / (full - none)).clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::testing::{chord, cut, noise};
+    use super::*;
+
+    fn facts(planes: &[&[f64]], block: usize) -> RepeatFacts {
+        let mut meter = RepeatMeter::new(Hertz::new(44_100).expect("not 0"), planes.len());
+        cut(planes, block, |part| meter.feed(part));
+        meter.finish()
+    }
+
+    fn with_repeat(samples: &mut [f64], at: usize, lag: usize, copies: usize) {
+        for i in at..at + lag * copies {
+            samples[i] = samples[i - lag];
+        }
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(24))]
+
+        #[test]
+        fn a_repeated_buffer_is_found_there_and_nowhere_else(
+            at in 9_000usize..50_000,
+            lag in 64usize..=8192,
+            copies in 1usize..=2,
+            block in 1usize..20_000,
+            scale in 0.3f64..1.0,
+            turned: bool,
+        ) {
+            let mut left = chord(80_000, 1);
+            let mut right = noise(80_000, 2);
+            with_repeat(&mut left, at, lag, copies);
+            with_repeat(&mut right, at, lag, copies);
+            let scale = if turned { -scale } else { scale };
+            left.iter_mut().chain(&mut right).for_each(|v| *v *= scale);
+            let found = facts(&[&left, &right], block);
+            prop_assert_eq!(&facts(&[&left, &right], 80_000), &found);
+            prop_assert_eq!(found.repeats.total, 1);
+            let spot = found.repeats.listed[0];
+            prop_assert!(spot.start.abs_diff(at as u64) <= 1);
+            prop_assert!(spot.end.abs_diff((at + lag * copies) as u64) <= 1);
+            prop_assert_eq!(spot.size, lag as f64);
+            prop_assert!(spot.confidence >= Spot::SURE);
+            let turned = facts(&[&right, &left], 4096).repeats.listed[0];
+            prop_assert_eq!((turned.start, turned.end), (spot.start, spot.end));
+        }
+    }
+
+    #[test]
+    fn tiles_a_tone_and_silence_are_not_told_to_a_person() {
+        let mut tiled = noise(60_000, 3);
+        with_repeat(&mut tiled, 20_000, 700, 20);
+        let tone: Vec<f64> = (0..60_000)
+            .map(|i| (i as f64 * std::f64::consts::TAU / 100.0).sin())
+            .map(|v| (v * 8_000_000.0).round() / 8_388_608.0)
+            .collect();
+        for samples in [tiled, tone, vec![0.0; 60_000]] {
+            let found = facts(&[&samples], 4096);
+            assert!(
+                found
+                    .repeats
+                    .listed
+                    .iter()
+                    .all(|s| s.confidence < Spot::SURE)
+            );
+        }
+    }
+
+    #[test]
+    fn a_repeat_in_one_channel_alone_is_no_repeat_of_a_buffer() {
+        let mut left = noise(60_000, 1);
+        with_repeat(&mut left, 20_000, 512, 1);
+        let found = facts(&[&left, &noise(60_000, 2)], 4096);
+        assert_eq!(found, RepeatFacts::default());
+    }
 }

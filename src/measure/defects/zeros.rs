@@ -210,7 +210,11 @@ impl Search {
         };
         let before = (at + 1).saturating_sub(self.lookback).max(slab.first())..at + 1;
         let after_signal = last_sound.is_some()
-            && (0..channels).any(|c| slab.plane(c)[before.clone()].iter().any(|v| v.abs() > SIGNAL));
+            && (0..channels).any(|c| {
+                slab.plane(c)[before.clone()]
+                    .iter()
+                    .any(|v| v.abs() > SIGNAL)
+            });
         Open {
             first_sample: sample,
             after_signal,
