@@ -56,6 +56,7 @@ pub struct ClippingFigures {
     pub level_dbfs: Option<Dbfs>,
     /// Largest estimated overshoot.
     pub largest_overshoot_db: f64,
+    pub mean_overshoot_db: f64,
     /// Share of the quarter seconds with sound that hold flat tops: near 1 it is a way of
     /// mastering, near 0 an accident.
     pub share: f64,
@@ -90,7 +91,8 @@ impl ClippingMeter {
         for (index, channel) in self.channels.iter_mut().enumerate() {
             let passages = &mut channel.passages;
             channel.flat_tops.finish(|top| passages.add(top));
-            facts.channels.push(passages.finish());
+            passages.finish();
+            facts.channels.push(passages.figures());
             for spot in passages.spots(index) {
                 facts.passages.push(spot);
             }

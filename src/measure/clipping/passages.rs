@@ -155,8 +155,8 @@ impl Passages {
     fn join(&mut self, top: FlatTop) {
         let sign = usize::from(top.level < 0.0);
         let end = top.start + top.length as u64;
+        // The tops of one sign are told before those of the other: this may be before the last.
         let near = |last: &&mut Passage| {
-            // The tops of one sign are told before those of the other.
             let distance = top.start as f64 - last.end as f64;
             distance <= JOIN_S * self.rate
         };
@@ -198,32 +198,38 @@ impl Passages {
     }
 
     /// Ends the channel.
-    pub(super) fn finish(&mut self) -> ClippingFigures {
+    pub(super) fn finish(&mut self) {
         self.close_span();
+    }
+
+    pub(super) fn figures(&self) -> ClippingFigures {
         let most = self.levels.iter().max_by_key(|(_, count)| *count);
         let mut figures = self.figures.clone();
         figures.level_dbfs = most.and_then(|(level, _)| Dbfs::from_linear(*level));
+        let mean = self.overshoots / figures.flat_tops.max(1) as f64;
+        figures.mean_overshoot_db = decibels(1.0 + mean);
         let spans = self.spans_with_sound.max(self.spans_with_tops).max(1);
         figures.share = self.spans_with_tops as f64 / spans as f64;
         figures
     }
 
     /// The passages in time order, after the end.
-    pub(super) fn spots(&mut self, channel: usize) -> Vec<Spot> {
-        let share = self.finish().share;
+    pub(super) fn spots(&self, channel: usize) -> Vec<Spot> {
+        let figures = self.figures();
         let kept = self.kept.iter();
         kept.map(|passage| Spot {
             start: passage.start,
             end: passage.end,
             channel: Some(channel),
             size: decibels(1.0 + passage.overshoot),
-            confidence: self.confidence(passage, share),
+            confidence: self.confidence(passage, &figures),
             inherited: false,
         })
         .collect()
     }
 
-    fn confidence(&self, passage: &Passage, share: f64) -> f64 {
+    fn confidence(&self, passage: &Passage, figures: &ClippingFigures) -> f64 {
+        let share = figures.share;
         let mean_db = decibels(1.0 + passage.overshoots / passage.tops as f64);
         let area = passage.samples as f64 / self.rate * AREA_RATE * mean_db;
         let level = decibels(passage.level);
@@ -237,13 +243,12 @@ impl Passages {
             };
             ramp(area, 20.0, 100.0) * high
         } else {
-            ramp(area, 14.0, 32.0) * ramp(mean_db, 0.3, 0.5)
+            ramp(area, 12.0, 32.0) * ramp(mean_db, 0.3, 0.5)
         };
         let is_ceiling = level < -FULL_DB && level > -LOWEST_CEILING_DB;
         let meant = is_ceiling && share > OFTEN;
         let under_the_top = decibels(self.loudest / passage.level) > OWN_LEVEL_DB;
-        let all_db = decibels(1.0 + self.overshoots / self.figures.flat_tops.max(1) as f64);
-        let effect = 1.0 - 0.7 * ramp(all_db, 3.2, 4.5);
+        let effect = 1.0 - 0.7 * ramp(figures.mean_overshoot_db, 3.2, 4.5);
         let doubts = [(one_level, 0.5), (!meant, 0.35), (!under_the_top, 0.35)];
         doubts
             .iter()

@@ -175,6 +175,7 @@ impl DcMeter {
                     channel: Some(index),
                     size: dc.offset_fs,
                     confidence: dc.confidence,
+                    inherited: false,
                 });
             }
             facts.channels.push(dc);
@@ -189,6 +190,7 @@ impl DcMeter {
                     channel: Some(index),
                     size: step.size,
                     confidence: step.confidence * once,
+                    inherited: false,
                 });
             }
         }

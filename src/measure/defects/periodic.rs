@@ -228,6 +228,7 @@ impl Scan {
                 channel: None,
                 size: period / self.rate,
                 confidence,
+                inherited: false,
             });
         }
         PeriodicFacts {

@@ -40,7 +40,7 @@ impl Fade {
             height += step;
             largest = largest.max(step);
             // The level before a fade wanders: the fade begins at the top.
-            if height > depth {
+            if height > depth + RISE_DB {
                 (depth, length, largest_in_fade) = (height, index + 1, largest);
             }
         }

@@ -28,6 +28,10 @@ const HOP: usize = 512;
 /// Bins that are looked at.
 const BINS: usize = 512;
 
+/// Hum under this is not told, in dBFS RMS. Own choice: sampled instruments and sound hardware
+/// bring such lines with them, and nobody hears them.
+const FAINTEST_DBFS: f64 = -80.0;
+
 /// Looks for mains hum. Own method after common practice (no source): lines over their
 /// neighbours at the mains' harmonics in windows of 1 s, counted where at least three stand free,
 /// and held against each other: same frequency, same level, phase that goes on.
@@ -159,7 +163,8 @@ fn confidence(verdict: &Verdict, hop_s: f64) -> f64 {
         ramp(verdict.coherence, 0.6, 0.9)
     };
     let always = ramp(verdict.presence, 0.5, 0.85);
-    long * steady * goes_on * always
+    let heard = ramp(verdict.level_dbfs, FAINTEST_DBFS, FAINTEST_DBFS + 6.0);
+    long * steady * goes_on * always * heard
 }
 
 impl Channel {
