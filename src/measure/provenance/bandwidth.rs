@@ -20,7 +20,6 @@ pub(super) struct LongTerm {
     line_hz: f64,
     half_rate: f64,
     sums: Vec<f64>,
-    /// Mean over lines of the spread between mean and maximum would say the same of the peaks.
     peak_sums: Vec<f64>,
 }
 
@@ -114,30 +113,42 @@ impl LongTerm {
 
     fn from_rate(&self, old: u32, floor_db: Option<f64>) -> Option<Upsampled> {
         let old_half = f64::from(old) / 2.0;
+        let below = self.mean(old_half * 0.80, old_half * 0.88);
+        let confidence = self
+            .steep_end(old_half, below, floor_db)
+            .or_else(|| self.image(old_half, below))
+            .or_else(|| self.collapse(old_half, below))?;
+        Some(Upsampled {
+            original_rate_hz: old,
+            step_db: below - self.mean(old_half * 1.02, (old_half * 1.1).min(self.half_rate)),
+            confidence,
+        })
+    }
+
+    /// The mean from one frequency up, where it is flat at all times.
+    fn flat_floor(&self, clear: f64) -> Option<f64> {
         let top = self.half_rate * 0.99;
-        let clear = (old_half * 1.06).min(top - 350.0);
+        let floor = self.mean(clear, top);
+        let part = (top - clear) / 8.0;
+        let width = part.max(40.0);
+        let flat = (0..8).map(|n| clear + f64::from(n) * part).all(|hz| {
+            (self.mean(hz, hz + width) - floor).abs() < FLAT_DB
+                && self.peak(hz, hz + width) - floor < PEAK_OVER_FLOOR_DB
+        });
+        flat.then_some(floor)
+    }
+
+    /// A steep resampler: a fall at the old half rate, then rounding noise alone.
+    fn steep_end(&self, old_half: f64, below: f64, floor_db: Option<f64>) -> Option<f64> {
+        let clear = (old_half * 1.06).min(self.half_rate * 0.99 - 350.0);
         if clear < old_half * 1.02 {
             return None;
         }
-        let floor = self.mean(clear, top);
+        let floor = self.flat_floor(clear)?;
         if floor_db.is_some_and(|lowest| floor > lowest + FLOOR_MARGIN_DB) {
             return None;
         }
-        // The floor is flat, always: no look rises over what chance gives a rounding noise.
-        let width = ((top - clear) / 8.0).max(40.0);
-        let parts = || {
-            (0..8).map(move |n| clear + f64::from(n) * (top - clear) / 8.0).map(move |hz| (hz, hz + width))
-        };
-        let spread = parts()
-            .map(|(from, to)| (self.mean(from, to) - floor).abs())
-            .fold(0.0, f64::max);
-        let peak = parts()
-            .map(|(from, to)| self.peak(from, to) - floor)
-            .fold(0.0, f64::max);
-        if spread > FLAT_DB || peak > PEAK_OVER_FLOOR_DB {
-            return None;
-        }
-        let step = self.mean(old_half * 0.80, old_half * 0.88) - floor;
+        let step = below - floor;
         // Half way down, in dB.
         let near = old_half / 200.0;
         let middle = (0..)
@@ -148,23 +159,70 @@ impl LongTerm {
         if !(MIDDLE_FROM..=MIDDLE_TO).contains(&place) {
             return None;
         }
-        let reach = old_half * 0.035;
         let drop = (0..40)
-            .map(|n| old_half * (0.88 + 0.004 * f64::from(n)))
+            .map(|n| old_half * (0.90 + 0.003 * f64::from(n)))
             .map(|hz| {
-                self.mean(hz - 2.0 * reach, hz - reach) - self.mean(hz + reach, hz + 2.0 * reach)
+                let (near, far) = (old_half * 0.02, old_half * 0.03);
+                self.mean(hz - far, hz - near) - self.mean(hz + near, hz + far)
             })
             .fold(f64::NEG_INFINITY, f64::max);
-        if drop < DROP_DB {
+        if drop < DROP_DB || drop < (0.6 * step).min(STEEP_DB) {
             return None;
         }
         let sure = ((drop - DROP_DB) / 12.0).clamp(0.0, 1.0);
-        let centred = 1.0 - (place - 1.0).abs();
-        Some(Upsampled {
-            original_rate_hz: old,
-            step_db: step,
-            confidence: (0.45 + 0.5 * sure) * centred,
-        })
+        Some((0.55 + 0.4 * sure) * (1.0 - (place - 1.0).abs()))
+    }
+
+    /// A soft resampler: a notch at the old half rate and the mirrored image of the music over
+    /// it, in the mean and at the loudest.
+    fn image(&self, old_half: f64, below: f64) -> Option<f64> {
+        let width = old_half * 0.02;
+        let steps = |from: f64, to: f64| {
+            let count = ((to - from) / 0.005).round() as usize;
+            (0..=count)
+                .map(move |n| old_half * (from + 0.005 * n as f64))
+                .filter(|&hz| hz + width <= self.half_rate)
+        };
+        let lower = |a: f64, b: f64| if b < a { b } else { a };
+        let notch_hz = steps(0.95, 1.0).fold(None, |best: Option<f64>, hz| match best {
+            Some(held) if self.mean(held, held + width) <= self.mean(hz, hz + width) => best,
+            _ => Some(hz),
+        })?;
+        let notch = self.mean(notch_hz, notch_hz + width);
+        let notch_peak = self.peak(notch_hz, notch_hz + width);
+        let image = -steps(1.02, 1.12)
+            .map(|hz| -self.mean(hz, hz + width))
+            .fold(f64::INFINITY, lower);
+        let image_peak = -steps(1.02, 1.12)
+            .map(|hz| -self.peak(hz, hz + width))
+            .fold(f64::INFINITY, lower);
+        let below_peak = self.peak(old_half * 0.80, old_half * 0.88);
+        let clear = old_half * 1.4;
+        let nothing_above =
+            clear > self.half_rate || self.mean(clear, self.half_rate * 0.99) < image - IMAGE_DB;
+        (below - notch > NOTCH_DB
+            && below_peak - notch_peak > NOTCH_DB
+            && image - notch > IMAGE_DB
+            && image_peak - notch_peak > IMAGE_DB
+            && image < below - IMAGE_UNDER_DB
+            && nothing_above)
+            .then(|| 0.6 + 0.3 * ((image - notch - IMAGE_DB) / 12.0).clamp(0.0, 1.0))
+    }
+
+    /// A soft resampler to twice the rate or more: from music to nothing within a third of an
+    /// octave around the old half rate.
+    fn collapse(&self, old_half: f64, below: f64) -> Option<f64> {
+        if self.half_rate < old_half * 1.8 || old_half < 22_000.0 {
+            return None;
+        }
+        let floor = self.flat_floor(old_half * 1.25)?;
+        let half_way = (below + floor) / 2.0;
+        let width = old_half * 0.02;
+        let middle = (0..80)
+            .map(|n| 1.25 - 0.005 * f64::from(n))
+            .find(|&place| self.mean(old_half * place - width, old_half * place) > half_way)?;
+        (below - floor > COLLAPSE_DB && (0.95..=1.12).contains(&middle))
+            .then(|| 0.65 - (middle - 1.05).abs())
     }
 }
 
@@ -178,6 +236,14 @@ const PEAK_OVER_FLOOR_DB: f64 = 16.0;
 /// Own choice: where resamplers fall, half way down in dB, as shares of the old half rate.
 const MIDDLE_FROM: f64 = 0.94;
 const MIDDLE_TO: f64 = 1.03;
-/// Own choice: the least fall within 0.07 to 0.14 of the old half rate; music's own roll-off is
-/// 2 to 4 dB there.
+/// Own choice: the least fall within 0.04 to 0.06 of the old half rate; music's own roll-off is
+/// 1 to 2 dB there, that of a soft synthesiser's interpolation 10 dB of 30.
 const DROP_DB: f64 = 7.0;
+/// Own choice: this much within that width is steep, whatever follows.
+const STEEP_DB: f64 = 25.0;
+/// Own choice, as seen with a widely used soft resampler (notch 30 to 60 dB, image 7 to 40).
+const NOTCH_DB: f64 = 18.0;
+const IMAGE_DB: f64 = 4.0;
+const IMAGE_UNDER_DB: f64 = 8.0;
+/// Own choice: 40 dB in a third of an octave is no instrument's and no microphone's.
+const COLLAPSE_DB: f64 = 40.0;

@@ -29,7 +29,9 @@ const PADDED_SHARE: f64 = 0.5;
 /// Own choice, between chance (0.008) and a lattice with dither of one step (0.6 to 1).
 const LATTICE_PEAK: f64 = 0.3;
 /// Own choice: the smallest lattice that is told; a normalised 16-bit file has up to 2 or so.
-const LATTICE_SMALLEST: f64 = 8.0;
+const LATTICE_SMALLEST: f64 = 12.0;
+/// Own choice: on fewer points than this lies a chip's square wave, not a recording.
+const LATTICE_POINTS: usize = 128;
 
 /// OR of samples as integers, and whether any is finer than that.
 #[derive(Clone, Copy, Debug, Default)]
@@ -191,10 +193,19 @@ impl BitsMeter {
             }
         })?;
         let step = size as f64 / k as f64;
-        Some(HiddenPadding {
-            kind: PaddingKind::Gained,
-            effective_bits: f64::from(depth) - step.log2(),
-            confidence: (0.4 + 0.6 * around(k)).min(0.95),
+        let mut points: Vec<i64> = self
+            .quiet
+            .iter()
+            .map(|&value| (f64::from(value) / step).round() as i64)
+            .collect();
+        points.sort_unstable();
+        points.dedup();
+        (points.len() >= LATTICE_POINTS.min(QUIET as usize / step as usize)).then(|| {
+            HiddenPadding {
+                kind: PaddingKind::Gained,
+                effective_bits: f64::from(depth) - step.log2(),
+                confidence: (0.4 + 0.6 * around(k)).min(0.95),
+            }
         })
     }
 }

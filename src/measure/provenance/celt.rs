@@ -37,7 +37,12 @@ pub(super) fn search(segments: &[Segment]) -> Option<Framing> {
     let mut dips = Dips::new(1, FRAME);
     for segment in segments {
         let samples: Vec<f32> = std::iter::once(0.0)
-            .chain(segment.left.windows(2).map(|two| two[1] - EMPHASIS * two[0]))
+            .chain(
+                segment
+                    .left
+                    .windows(2)
+                    .map(|two| two[1] - EMPHASIS * two[0]),
+            )
             .map(|v| v * SCALE)
             .collect();
         let mut course = Course::new(1, OFFSETS);

@@ -12,6 +12,7 @@ mod hybrid;
 mod lossy;
 mod offsets;
 mod origin;
+mod rate_label;
 mod segments;
 mod spectrum;
 mod transform;
@@ -19,6 +20,7 @@ mod types;
 
 use bandwidth::LongTerm;
 use bits::BitsMeter;
+pub use rate_label::{RateLabel, rate_label};
 use segments::Segments;
 use spectrum::{Spectra, Subsonic, Transform, pass, stage_len};
 pub use types::*;
@@ -132,7 +134,12 @@ impl ProvenanceMeter {
                 }
             }
         }
-        if look && self.stage.first().is_some_and(|s| s.len() >= segments::SEGMENT) {
+        if look
+            && self
+                .stage
+                .first()
+                .is_some_and(|s| s.len() >= segments::SEGMENT)
+        {
             self.segments.look(start, &self.stage);
         }
         self.stages += 1;
@@ -184,11 +191,18 @@ impl ChannelMeter {
         let silent = self.spectra.looks == 0;
         ChannelProvenance {
             bandwidth: if silent {
-                Bandwidth { edge_hz: None, step_db: None }
+                Bandwidth {
+                    edge_hz: None,
+                    step_db: None,
+                }
             } else {
                 long_term.bandwidth()
             },
-            upsampled: if silent { None } else { long_term.upsampled(floor_db) },
+            upsampled: if silent {
+                None
+            } else {
+                long_term.upsampled(floor_db)
+            },
             levels: self.outer_bands(rate),
             bits,
         }
@@ -200,9 +214,8 @@ impl ChannelMeter {
         let split = line_over(16_000.0, rate, lines).min(lines);
         let (below, above) = sum.split_at(split);
         let (below, above): (f64, f64) = (below.iter().sum(), above.iter().sum());
-        let ratio = |part: f64, whole: f64| {
-            (part > 0.0 && whole > 0.0).then(|| decibels(part / whole))
-        };
+        let ratio =
+            |part: f64, whole: f64| (part > 0.0 && whole > 0.0).then(|| decibels(part / whole));
         let tone = self.ultrasonic_tone(rate);
         OuterBands {
             ultrasonic_dbfs: (self.loudest_ultrasonic > 0.0)

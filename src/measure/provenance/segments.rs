@@ -28,8 +28,8 @@ pub(super) struct Segments {
 }
 
 impl Segments {
-    /// Own choice: bounds the search to some 60 ms.
-    pub(super) const KEPT: usize = 8;
+    /// Own choice: bounds the search to some 100 ms.
+    pub(super) const KEPT: usize = 6;
     /// Own choice: under this mean square of the second difference (-100 dBFS) there are no high
     /// frequencies to look at.
     const FAINTEST: f64 = 1e-10;
@@ -38,13 +38,13 @@ impl Segments {
     pub(super) fn look(&mut self, start: u64, planes: &[Vec<f64>]) {
         let epoch = self.looks / self.stretch.max(1);
         self.looks += 1;
-        let best = planes
-            .chunks(2)
-            .map(|pair| (worth(pair), pair))
-            .fold(None, |best: Option<(f64, &[Vec<f64>])>, next| match best {
+        let best = planes.chunks(2).map(|pair| (worth(pair), pair)).fold(
+            None,
+            |best: Option<(f64, &[Vec<f64>])>, next| match best {
                 Some(held) if held.0 >= next.0 => Some(held),
                 _ => Some(next),
-            });
+            },
+        );
         let Some((worth, pair)) = best.filter(|(worth, _)| *worth > Self::FAINTEST) else {
             return;
         };

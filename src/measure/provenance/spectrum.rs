@@ -117,11 +117,9 @@ impl Transform {
         }
         self.input[samples.len().min(self.window.len())..].fill(0.0);
         out.clear();
-        let done = self.plan.process_with_scratch(
-            &mut self.input,
-            &mut self.output,
-            &mut self.scratch,
-        );
+        let done =
+            self.plan
+                .process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
         // Lengths come from the plan itself, so that the transform has no reason to refuse.
         if done.is_ok() {
             out.extend(self.output.iter().map(|c| c.norm_sqr() * self.norm));

@@ -149,16 +149,22 @@ impl Mdct {
     pub(super) fn run(&mut self, samples: &[f32], window: &[f32], out: &mut [Lanes]) {
         self.fold(samples, window);
         let scale = (2.0 / COEFFICIENTS as f32).sqrt();
+        // Plain slices: a vector's own pointer would be read again after every store.
+        let (folded, twist) = (&self.folded[..COEFFICIENTS], &self.twist[..POINTS]);
+        let (real, imaginary) = (&mut self.real[..POINTS], &mut self.imaginary[..POINTS]);
         for n in 0..POINTS {
-            let (even, odd) = (self.folded[2 * n], self.folded[COEFFICIENTS - 1 - 2 * n]);
-            let (re, im) = turned(even, odd, self.twist[n]);
-            self.real[n] = each(re, |v| v * scale);
-            self.imaginary[n] = each(im, |v| v * scale);
+            let (even, odd) = (folded[2 * n], folded[COEFFICIENTS - 1 - 2 * n]);
+            let (re, im) = turned(even, odd, twist[n]);
+            real[n] = each(re, |v| v * scale);
+            imaginary[n] = each(im, |v| v * scale);
         }
         self.transform();
+        let (real, imaginary) = (&self.real[..POINTS], &self.imaginary[..POINTS]);
+        let twist = &self.twist[..POINTS];
+        let (place, out) = (&self.place[..POINTS], &mut out[..COEFFICIENTS]);
         for k in 0..POINTS {
-            let from = usize::from(self.place[k]);
-            let (re, im) = turned(self.real[from], self.imaginary[from], self.twist[k]);
+            let from = usize::from(place[k]);
+            let (re, im) = turned(real[from], imaginary[from], twist[k]);
             out[2 * k] = re;
             out[COEFFICIENTS - 1 - 2 * k] = each(im, |v| -v);
         }
@@ -169,19 +175,23 @@ impl Mdct {
     #[inline(always)]
     fn fold(&mut self, samples: &[f32], window: &[f32]) {
         let half = COEFFICIENTS / 2;
+        let samples = &samples[..WINDOW + LANES - 1];
+        let (window, folded) = (&window[..WINDOW], &mut self.folded[..COEFFICIENTS]);
         for n in 0..half {
             let c = windowed(samples, window, 3 * half - 1 - n);
             let d = windowed(samples, window, 3 * half + n);
-            self.folded[n] = map(c, d, |c, d| -c - d);
+            folded[n] = map(c, d, |c, d| -c - d);
             let a = windowed(samples, window, n);
             let b = windowed(samples, window, COEFFICIENTS - 1 - n);
-            self.folded[half + n] = minus(a, b);
+            folded[half + n] = minus(a, b);
         }
     }
 
     /// Decimation in frequency in place: four stages of radix 4, one of radix 2.
     #[inline(always)]
     fn transform(&mut self) {
+        let (real, imaginary) = (&mut self.real[..POINTS], &mut self.imaginary[..POINTS]);
+        let roots = &self.roots[..POINTS];
         let mut size = POINTS;
         while size >= 4 {
             let quarter = size / 4;
@@ -190,29 +200,25 @@ impl Mdct {
                 for n in 0..quarter {
                     let (a, b) = (block + n, block + n + quarter);
                     let (c, d) = (b + quarter, b + 2 * quarter);
-                    let (ar, br, cr, dr) =
-                        (self.real[a], self.real[b], self.real[c], self.real[d]);
-                    let imaginary = &self.imaginary;
-                    let (ai, bi, ci, di) =
-                        (imaginary[a], imaginary[b], imaginary[c], imaginary[d]);
+                    let (ar, br, cr, dr) = (real[a], real[b], real[c], real[d]);
+                    let (ai, bi, ci, di) = (imaginary[a], imaginary[b], imaginary[c], imaginary[d]);
                     let (acr, aci) = (plus(ar, cr), plus(ai, ci));
                     let (bdr, bdi) = (plus(br, dr), plus(bi, di));
                     let (mcr, mci) = (minus(ar, cr), minus(ai, ci));
                     let (mdr, mdi) = (minus(br, dr), minus(bi, di));
                     let step = n * stride;
-                    (self.real[a], self.imaginary[a]) = (plus(acr, bdr), plus(aci, bdi));
-                    (self.real[b], self.imaginary[b]) =
-                        turned(plus(mcr, mdi), minus(mci, mdr), self.roots[step]);
-                    (self.real[c], self.imaginary[c]) =
-                        turned(minus(acr, bdr), minus(aci, bdi), self.roots[2 * step]);
-                    (self.real[d], self.imaginary[d]) =
-                        turned(minus(mcr, mdi), plus(mci, mdr), self.roots[3 * step]);
+                    (real[a], imaginary[a]) = (plus(acr, bdr), plus(aci, bdi));
+                    (real[b], imaginary[b]) = turned(plus(mcr, mdi), minus(mci, mdr), roots[step]);
+                    (real[c], imaginary[c]) =
+                        turned(minus(acr, bdr), minus(aci, bdi), roots[2 * step]);
+                    (real[d], imaginary[d]) =
+                        turned(minus(mcr, mdi), plus(mci, mdr), roots[3 * step]);
                 }
             }
             size = quarter;
         }
         for at in (0..POINTS).step_by(2) {
-            for part in [&mut self.real, &mut self.imaginary] {
+            for part in [&mut *real, &mut *imaginary] {
                 let (a, b) = (part[at], part[at + 1]);
                 part[at] = plus(a, b);
                 part[at + 1] = minus(a, b);
@@ -230,7 +236,13 @@ fn fill_places(place: &mut [u16], start: usize, size: usize, first: usize, step:
     let radix = if size >= 4 { 4 } else { 2 };
     for part in 0..radix {
         let sub = size / radix;
-        fill_places(place, start + part * sub, sub, first + part * step, step * radix);
+        fill_places(
+            place,
+            start + part * sub,
+            sub,
+            first + part * step,
+            step * radix,
+        );
     }
 }
 
