@@ -10,6 +10,7 @@ use crate::profile::{KnownCheck, Severity, Takes};
 use super::immersive::IMMERSIVE;
 use super::movement::MOVEMENT;
 use super::table::CHECKS;
+use super::versions::VERSIONS;
 
 /// One check.
 #[derive(Clone, Copy, Debug)]
@@ -36,7 +37,8 @@ pub struct Check {
 
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
-    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, IMMERSIVE, MOVEMENT].concat());
+    static ALL: LazyLock<Vec<Check>> =
+        LazyLock::new(|| [CHECKS, IMMERSIVE, MOVEMENT, VERSIONS].concat());
     &ALL
 }
 

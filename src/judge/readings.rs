@@ -7,6 +7,7 @@ use super::catalogue::Check;
 use super::facts::Facts;
 use super::immersive;
 use super::movement;
+use super::versions;
 use super::words::Style;
 use crate::layout;
 use crate::measure::{Measurements, Place, Places};
@@ -61,6 +62,7 @@ pub fn read(check: &Check, limit: &Limit, facts: &Facts) -> Reading {
         | "format.channels" | "format.layout" => read_format(check, facts),
         id if id.starts_with("immersive.") => immersive::read(check, facts),
         id if id.starts_with("movement.") => movement::read(check, facts),
+        id if id.starts_with("versions.") => versions::read(check, facts),
         _ => match facts.measurements {
             Some(measured) => match &limit.render {
                 Some(render) => read_render(check, render, measured, facts),
