@@ -103,9 +103,9 @@ impl BandMeter {
             return [0.0; 3];
         }
         multiply(&mut self.time, &self.taper);
-        let done =
-            self.forward
-                .process_with_scratch(&mut self.time, spectrum, &mut self.scratch);
+        let done = self
+            .forward
+            .process_with_scratch(&mut self.time, spectrum, &mut self.scratch);
         if done.is_err() {
             return [0.0; 3];
         }

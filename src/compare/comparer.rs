@@ -218,20 +218,16 @@ impl Comparer {
                 end,
                 common,
             );
-            let stays = &self.tracks[index].tracker.stays;
-            if let (Some(desk), [.., before, after]) = (&mut self.desk, stays.as_slice())
-                && stays.len() > known
-            {
-                desk.slip(
-                    (&self.mix_samples, mix),
-                    (&self.master_samples, master),
-                    index,
-                    (before, after),
-                    (end - self.behind, self.mix.sample_rate),
-                );
-            }
+            self.slipped(index, known, end);
         }
+        let together = self.tracks.iter().filter(|track| {
+            let offset = track.tracker.offset();
+            offset.is_some() && offset == common
+        });
+        // Where two channels agree, the file is where they are.
+        let together = together.count() > 1;
         if let Some(desk) = &mut self.desk
+            && !together
             && desk.cross_is_due(self.looked)
         {
             let abouts = match common {
@@ -240,11 +236,34 @@ impl Comparer {
             };
             let both = (&self.mix_samples, &self.master_samples);
             let confidence = self.searches.confidence;
-            desk.cross(&mut self.searches.narrow, both, (self.looked, end), &abouts, confidence);
+            desk.cross(
+                &mut self.searches.narrow,
+                both,
+                (self.looked, end),
+                &abouts,
+                confidence,
+            );
         }
         let block = self.looked - DELAY;
         if let Ok(block) = usize::try_from(block) {
             self.levels(block);
+        }
+    }
+
+    /// Finds the place of a jump, when the track has more offsets than were `known`.
+    fn slipped(&mut self, index: usize, known: usize, end: i64) {
+        let track = &self.tracks[index];
+        let stays = &track.tracker.stays;
+        if let (Some(desk), [.., before, after]) = (&mut self.desk, stays.as_slice())
+            && stays.len() > known
+        {
+            desk.slip(
+                (&self.mix_samples, track.mix),
+                (&self.master_samples, track.master),
+                index,
+                (before, after),
+                (end - self.behind, self.mix.sample_rate),
+            );
         }
     }
 
@@ -299,12 +318,17 @@ impl Comparer {
                 _ => fallback,
             };
             let end = (self.looked + 1) * self.block;
-            desk.block(
+            let lost = desk.block(
                 (&self.mix_samples, &self.master_samples),
                 &own,
                 (block, self.block, offset),
                 (end - self.behind, self.mix.sample_rate),
             );
+            if lost {
+                for track in &mut self.tracks {
+                    track.tracker.hurry();
+                }
+            }
         }
         if let Some(groups) = &mut self.groups {
             groups.bed.push(block_levels(sums[0][0], sums[0][1]));
@@ -322,6 +346,12 @@ impl Comparer {
         self.mix_samples.ended = true;
         self.master_samples.ended = true;
         self.advance();
+        for index in 0..self.tracks.len() {
+            let tracker = &mut self.tracks[index].tracker;
+            let known = tracker.stays.len();
+            tracker.finish();
+            self.slipped(index, known, (self.looked + 1) * self.block);
+        }
         Heard {
             master: self.master,
             mix: self.mix,

@@ -58,7 +58,6 @@ impl Heard {
         let blocks = blocks.ceil() as usize;
         for track in &mut self.tracks {
             track.levels.truncate(blocks);
-            track.tracker.finish();
         }
         if let Some(desk) = &mut self.desk {
             desk.finish();
@@ -71,7 +70,9 @@ impl Heard {
         let end = if blocks > 0 {
             Some(self.mix_frames.max(in_mix(self.master_frames)))
         } else {
-            self.mix.frames_hint.max(self.master.frames_hint.map(in_mix))
+            self.mix
+                .frames_hint
+                .max(self.master.frames_hint.map(in_mix))
         };
         let movement = self.movement(
             timing.offset_frames,

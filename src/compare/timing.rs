@@ -20,8 +20,9 @@ const FIRST_TAKE: u32 = 2;
 const JUMP_TAKE: u32 = 3;
 /// The longest pause between two wide searches that found nothing, in looks.
 const PATIENCE: u32 = 16;
-/// Steps of 10 ms of the level curve that are looked for far away.
-const CURVE: usize = 250;
+/// Steps of 10 ms of the level curve that are looked for far away: all of the longer one must
+/// lie behind an edit, the shorter one is like many places.
+const CURVES: [usize; 2] = [250, 100];
 /// Steps at its end that are not looked at: their local mean reaches behind the block.
 const UNKNOWN: i64 = 26;
 
@@ -86,7 +87,9 @@ impl Searches {
     ) -> Found {
         for about in self.abouts(end) {
             let stretch = stretch(self.narrow.short, about);
-            let found = self.narrow.look(both, stretch, about, None, self.confidence);
+            let found = self
+                .narrow
+                .look(both, stretch, about, None, self.confidence);
             if let Found::Peak(peak) = found
                 && peak.offset.unsigned_abs() <= self.reach as u64
             {
@@ -102,15 +105,19 @@ impl Searches {
             return Vec::new();
         };
         let hop = mix.hop as i64;
-        let from = end / hop - UNKNOWN - CURVE as i64;
-        if from < 0 {
-            return Vec::new();
-        }
         let steps = self.reach as i64 / hop;
-        let short = mix.course(from, CURVE);
-        let long = master.course(from - steps, CURVE + 2 * steps as usize);
-        let lags = candidates(&short, &long).into_iter();
-        lags.map(|lag| (lag as i64 - steps) * hop).collect()
+        let mut abouts = Vec::new();
+        for curve in CURVES {
+            let from = end / hop - UNKNOWN - curve as i64;
+            if from < 0 {
+                continue;
+            }
+            let short = mix.course(from, curve);
+            let long = master.course(from - steps, curve + 2 * steps as usize);
+            let lags = candidates(&short, &long).into_iter();
+            abouts.extend(lags.map(|lag| (lag as i64 - steps) * hop));
+        }
+        abouts
     }
 
     /// Begins another block. A wide search costs as much as twenty narrow ones: one for each
@@ -157,10 +164,20 @@ impl Tracker {
         self.stays.last().map(|stay| stay.offset).or(rival)
     }
 
-    /// No more windows come: a single one has to do.
+    /// No more windows come: a single one has to do, and two for a jump.
     pub(super) fn finish(&mut self) {
-        if let (Some((only, _)), true) = (self.rival.take(), self.stays.is_empty()) {
-            self.stays.push(only.stay(only, 1));
+        if let Some((only, agreed)) = self.rival.take()
+            && (self.stays.is_empty() || agreed + 1 >= JUMP_TAKE)
+        {
+            self.stays.push(only.stay(only, u64::from(agreed)));
+        }
+    }
+
+    /// What was just heard is not alike where the track is: it is looked for at once.
+    pub(super) fn hurry(&mut self) {
+        if self.rival.is_none() {
+            self.wait_for = 0;
+            self.failed = self.failed.max(1);
         }
     }
 

@@ -11,6 +11,7 @@ use super::immersive::IMMERSIVE;
 use super::movement::MOVEMENT;
 use super::survey::SURVEY;
 use super::table::CHECKS;
+use super::versions::VERSIONS;
 
 /// One check.
 #[derive(Clone, Copy, Debug)]
@@ -37,7 +38,8 @@ pub struct Check {
 
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
-    static ALL: LazyLock<Vec<Check>> = LazyLock::new(|| [CHECKS, SURVEY, IMMERSIVE, MOVEMENT].concat());
+    static ALL: LazyLock<Vec<Check>> =
+        LazyLock::new(|| [CHECKS, SURVEY, IMMERSIVE, MOVEMENT, VERSIONS].concat());
     &ALL
 }
 

@@ -3,7 +3,7 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::told::Told;
-use super::{faults, immersive, movement, numbers, survey};
+use super::{faults, immersive, movement, numbers, survey, versions};
 use crate::profile::{Limit, Profile, Rule, Takes};
 
 /// The findings of one check: one for each limit on it, or what is told without any.
@@ -28,8 +28,11 @@ fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> 
         return survey::fault(check, limit, facts);
     }
     // Without a mix there is nothing to be said of movement, and nothing is missing.
-    if movement::is_moot(check, facts) {
+    if movement::is_moot(check, facts) || versions::is_moot(check, facts) {
         return None;
+    }
+    if versions::is_fault(check) {
+        return versions::fault(check, limit, facts);
     }
     if movement::is_fault(check) {
         return movement::fault(check, limit, facts);

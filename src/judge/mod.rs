@@ -25,6 +25,7 @@ mod tests;
 mod told;
 mod types;
 mod verdict;
+mod versions;
 mod words;
 
 pub use catalogue::{Check, catalogue, check, title};

@@ -89,6 +89,22 @@ pub fn is_fault(check: &Check) -> bool {
 pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
     let against = facts.against?;
     let found = match against.result {
+        Ok(comparison)
+            if check.id == "movement.not_compared"
+                && comparison.master_sample_rate_hz != comparison.sample_rate_hz =>
+        {
+            vec![one(
+                check,
+                "mix",
+                format!(
+                    "not held against {} sample by sample: this file runs at {} Hz, that one at {} Hz",
+                    against.mix.to_string_lossy(),
+                    comparison.master_sample_rate_hz.value(),
+                    comparison.sample_rate_hz.value()
+                ),
+                None,
+            )]
+        }
         Ok(comparison) => found(check, comparison),
         Err(why) if check.id == "movement.not_compared" => vec![one(
             check,

@@ -8,6 +8,7 @@ use super::facts::Facts;
 use super::immersive;
 use super::movement;
 use super::survey;
+use super::versions;
 use super::words::Style;
 use crate::layout;
 use crate::measure::{Measurements, Place, Places};
@@ -63,6 +64,7 @@ pub fn read(check: &Check, limit: &Limit, facts: &Facts) -> Reading {
         id if id.starts_with("immersive.") => immersive::read(check, facts),
         id if id.starts_with("movement.") => movement::read(check, facts),
         _ if facts.measurements.is_some() && survey::is_ours(check) => survey::read(check, facts),
+        id if id.starts_with("versions.") => versions::read(check, facts),
         _ => match facts.measurements {
             Some(measured) => match &limit.render {
                 Some(render) => read_render(check, render, measured, facts),

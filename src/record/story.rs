@@ -89,7 +89,7 @@ impl Fact {
 const PLACES_TOLD: usize = 5;
 
 /// Checks whose value is among the figures: where nothing was asked, there is nothing to note.
-const FIGURES: [&str; 12] = [
+const FIGURES: [&str; 16] = [
     "loudness.integrated",
     "loudness.momentary_max",
     "loudness.short_term_max",
@@ -102,6 +102,10 @@ const FIGURES: [&str; 12] = [
     "immersive.bed_layout",
     "immersive.bed_against_objects",
     "immersive.fold_headroom",
+    "translation.mono_loss",
+    "translation.mono_window",
+    "translation.mono_band",
+    "translation.low_end",
 ];
 
 impl Story {

@@ -15,8 +15,10 @@ use crate::compare::correlate::{Correlator, Found, Stretch};
 use crate::compare::pairing::Pairing;
 use crate::compare::timing::Stay;
 
-/// Blocks of 100 ms between two windows of the matrix.
-const WINDOW_EVERY: i64 = 10;
+/// Blocks of 100 ms between two windows of the matrix: in the first 20 s, and then. Channels do
+/// not move.
+const WINDOW_EVERY: [usize; 2] = [10, 30];
+const FIRST_BLOCKS: usize = 200;
 /// Blocks between two looks at the other channel of a pair.
 const CROSS_EVERY: i64 = 20;
 /// Mean square over which a block's likeness counts: -50 dBFS. Own choice: noise that is under
@@ -133,7 +135,14 @@ impl Desk {
             return;
         }
         let offsets = (before.offset, after.offset);
-        let cut = cut((mix, in_mix), (master, in_master), interval, offsets, None, sample_rate);
+        let cut = cut(
+            (mix, in_mix),
+            (master, in_master),
+            interval,
+            offsets,
+            None,
+            sample_rate,
+        );
         if let Some(cut) = cut {
             self.slipped[track].push(Slipped {
                 before: before.offset,
@@ -175,13 +184,14 @@ impl Desk {
     }
 
     /// All tracks of a block have been heard; the loudest one's passage is looked at closely.
+    /// `true` while the master has just become something else than the mix.
     pub(in crate::compare) fn block(
         &mut self,
         (mix, master): (&Buffer, &Buffer),
         tracks: &[(usize, usize, i64)],
         (block, frames, offset): (usize, i64, i64),
         (held, sample_rate): (i64, u32),
-    ) {
+    ) -> bool {
         let (sum, weight, loudest, _) = std::mem::take(&mut self.sum);
         let alone = std::mem::take(&mut self.alone);
         let likeness = if weight + alone <= 0.0 {
@@ -194,7 +204,8 @@ impl Desk {
         let (in_mix, in_master, _) = tracks[loudest];
         let places = (frames, held, sample_rate);
         if self.passages.block(block, likeness, offset) {
-            self.passages.refine((mix, in_mix), (master, in_master), places);
+            self.passages
+                .refine((mix, in_mix), (master, in_master), places);
         }
         let (square, cross) = std::mem::take(&mut self.gain);
         let gain = match likeness {
@@ -217,11 +228,13 @@ impl Desk {
                 places,
             );
         }
-        if block as i64 % WINDOW_EVERY == 0
+        let every = WINDOW_EVERY[usize::from(block >= FIRST_BLOCKS)];
+        if block.is_multiple_of(every)
             && let Some(matrix) = &mut self.matrix
         {
             matrix.measure((mix, master), tracks, (block as i64 * frames, offset));
         }
+        self.passages.is_fresh()
     }
 
     /// Both files have ended.

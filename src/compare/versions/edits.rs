@@ -86,7 +86,9 @@ impl Material<'_> {
                 Some(before) => frame(jumps[before].start),
                 None => 0,
             },
-            end_frame: jumps.get(index).map_or(self.mix_frames, |jump| frame(jump.end)),
+            end_frame: jumps
+                .get(index)
+                .map_or(self.mix_frames, |jump| frame(jump.end)),
             offset_frames: stay.offset,
         });
         stretches
@@ -111,14 +113,19 @@ impl Material<'_> {
             );
             // Levels are taken a second after the offset was looked for.
             let late = i64::from(self.sample_rate) / 2;
-            let of_a_jump = jumps.iter().any(|jump| from < jump.to + late && to > jump.from);
+            let of_a_jump = jumps
+                .iter()
+                .any(|jump| from < jump.to + late && to > jump.from);
             let not_yet = first.offset != 0 && from < first.first_end;
             if !of_a_jump && !not_yet {
                 edits.extend(self.passage(passage, (from, to)));
             }
         }
         for ride in self.rides {
-            let (from, to) = (ride.first as i64 * self.block, ride.last as i64 * self.block);
+            let (from, to) = (
+                ride.first as i64 * self.block,
+                ride.last as i64 * self.block,
+            );
             let of_a_jump = jumps.iter().any(|jump| from < jump.to && to > jump.from);
             if !of_a_jump {
                 edits.extend(self.ride(ride, (from, to)));
@@ -147,7 +154,11 @@ impl Material<'_> {
         let agree = (self.agree)(before, after);
         let drift = (by.unsigned_abs() as f64) < DRIFT * f64::from(self.sample_rate);
         // Own choice: three windows each side are what the tracker asks for, too.
-        let known = if before.windows.min(after.windows) >= 3 { 1.0 } else { 0.6 };
+        let known = if before.windows.min(after.windows) >= 3 {
+            1.0
+        } else {
+            0.6
+        };
         Edit {
             kind,
             start_s: self.seconds(jump.end),
@@ -183,7 +194,11 @@ impl Material<'_> {
             _ => 1.0,
         };
         Some(Edit {
-            kind: if silent { EditKind::Silenced } else { EditKind::Replaced },
+            kind: if silent {
+                EditKind::Silenced
+            } else {
+                EditKind::Replaced
+            },
             start_s: self.seconds(start),
             start_in_master_s: self.seconds((start + passage.offset).max(0)),
             length_in_mix_s: length,
@@ -202,7 +217,11 @@ impl Material<'_> {
         };
         let length = self.seconds(end - start);
         (length.0 >= SHORT).then(|| Edit {
-            kind: if ride.change_db < 0.0 { EditKind::Lowered } else { EditKind::Raised },
+            kind: if ride.change_db < 0.0 {
+                EditKind::Lowered
+            } else {
+                EditKind::Raised
+            },
             start_s: self.seconds(start),
             start_in_master_s: self.seconds((start + ride.offset).max(0)),
             length_in_mix_s: length,

@@ -78,8 +78,7 @@ impl Envelope {
         (0..count as i64)
             .map(|index| {
                 let here = level(from + index) - sum / width;
-                sum += level(from + index + LOCAL as i64 + 1)
-                    - level(from + index - LOCAL as i64);
+                sum += level(from + index + LOCAL as i64 + 1) - level(from + index - LOCAL as i64);
                 here
             })
             .collect()

@@ -62,7 +62,8 @@ impl Matrix {
         // 0.17 s at 48 kHz: 6 Hz a bin, so that a third-octave at 40 Hz has one of its own.
         let length = (sample_rate as usize / 8).next_power_of_two();
         let forward = RealFftPlanner::new().plan_fft_forward(length);
-        let place = |hertz: f64| ((hertz * length as f64 / rate).ceil() as usize).clamp(1, length / 2);
+        let place =
+            |hertz: f64| ((hertz * length as f64 / rate).ceil() as usize).clamp(1, length / 2);
         // IEC 61260-1, clause 5: base-10 third-octaves about 1 kHz; 40 Hz is band -14.
         let thirds = (-14..=11).map(|band| {
             let centre = 1_000.0 * 10_f64.powf(f64::from(band) / 10.0);
@@ -218,7 +219,10 @@ fn mean(cross: &ByOctave, one: &ByOctave, other: &ByOctave) -> Option<f64> {
         return None;
     }
     let sum: f64 = by_octave(cross, one, other).iter().flatten().sum();
-    let either = in_one.iter().zip(in_other).filter(|(one, other)| **one || *other);
+    let either = in_one
+        .iter()
+        .zip(in_other)
+        .filter(|(one, other)| **one || *other);
     Some(sum / either.count() as f64)
 }
 

@@ -109,7 +109,11 @@ impl Null {
         if self.blocks == 0 {
             return None;
         }
-        let sounding = || self.tracks.iter().filter(|sums| sums.mix + sums.master > 0.0);
+        let sounding = || {
+            self.tracks
+                .iter()
+                .filter(|sums| sums.mix + sums.master > 0.0)
+        };
         let residual_db = sounding()
             .map(|sums| decibels(sums.residual(), sums.master))
             .fold(NOTHING_DB, f64::max);
@@ -119,15 +123,21 @@ impl Null {
         let one_gain = self.gains.is_none_or(|(low, high)| {
             low * high > 0.0 && 20.0 * (high / low).log10().abs() < SAME_GAIN_DB
         });
-        let same = residual_db <= SAME_DB && self.worst_block_db <= SAME_DB && one_gain;
+        let same = as_long
+            && residual_db <= SAME_DB
+            && self.worst_block_db <= SAME_DB
+            && one_gain
+            && gain > 0.0;
+        let gain_db = (20.0 * gain.abs().max(1e-7).log10()).max(NOTHING_DB);
         let tracks = self.tracks.len().max(1) as f64;
         Some(NullTest {
-            gain_db: (20.0 * gain.abs().max(1e-7).log10()).max(NOTHING_DB),
+            gain_db,
             inverted: gain < 0.0,
             residual_db,
             worst_block_db: self.worst_block_db,
             identical_samples: !self.differs,
-            same_audio: as_long && (!self.differs || same),
+            same_audio: as_long && !self.differs || same && gain_db.abs() < SAME_GAIN_DB,
+            same_but_gain: same && gain_db.abs() >= SAME_GAIN_DB,
             compared_s: Seconds(self.blocks as f64 / tracks / f64::from(rate)),
         })
     }
@@ -163,10 +173,17 @@ impl Work for Measure<'_> {
                 master[lane] += y * y;
                 cross[lane] += x * y;
                 let apart = (one[lane] - other[lane]).abs();
-                most[lane] = if apart > most[lane] { apart } else { most[lane] };
+                most[lane] = if apart > most[lane] {
+                    apart
+                } else {
+                    most[lane]
+                };
             }
         };
-        let (one, other) = (self.mix.chunks_exact(LANES), self.master.chunks_exact(LANES));
+        let (one, other) = (
+            self.mix.chunks_exact(LANES),
+            self.master.chunks_exact(LANES),
+        );
         let tails = (one.remainder(), other.remainder());
         for (one, other) in one.zip(other) {
             lanes(&one[..LANES], &other[..LANES]);

@@ -10,6 +10,8 @@ use crate::compare::buffer::Buffer;
 /// Likeness under which a block is something else. Own measurement: masters that were equalised
 /// and driven have 0.8 and more, other music 0.3 and less.
 const OTHER: f64 = 0.4;
+/// Blocks after which a passage is no news.
+const FRESH: usize = 30;
 /// Blocks that are alike and end a passage.
 const ENDS: usize = 2;
 
@@ -48,7 +50,12 @@ pub(in crate::compare) struct Passages {
 
 impl Passages {
     /// `true` when a passage has ended and waits for its cut.
-    pub(in crate::compare) fn block(&mut self, block: usize, likeness: Likeness, offset: i64) -> bool {
+    pub(in crate::compare) fn block(
+        &mut self,
+        block: usize,
+        likeness: Likeness,
+        offset: i64,
+    ) -> bool {
         let value = match likeness {
             Likeness::Silence => return false,
             Likeness::MixOnly => 0.0,
@@ -88,6 +95,12 @@ impl Passages {
     fn close(&mut self, mut passage: Passage, sum: f64) {
         passage.likeness = sum / (passage.last - passage.first) as f64;
         self.found.push(passage);
+    }
+
+    /// Whether the master has just stopped being the mix; for how long is no matter of haste.
+    pub(in crate::compare) fn is_fresh(&self) -> bool {
+        let open = self.open.as_ref();
+        open.is_some_and(|(passage, ..)| passage.last - passage.first <= FRESH)
     }
 
     /// The file has ended.

@@ -57,7 +57,7 @@ pub(in crate::compare) fn rate_label(
     // Own measurement: the same music at the right ratio 0.8 and more, other music and other
     // ratios 0.25 and less.
     let sure = ((stretched - 0.4) / 0.3).clamp(0.0, 1.0);
-    let apart = ((stretched - as_labelled - 0.1) / 0.3).clamp(0.0, 1.0);
+    let apart = ((stretched - as_labelled - 0.05) / 0.15).clamp(0.0, 1.0);
     Some(RateLabel {
         master_sample_rate_hz: Hertz::new(master_rate)?,
         mix_sample_rate_hz: Hertz::new(mix_rate)?,

@@ -32,7 +32,9 @@ pub(in crate::compare) fn cut(
     inner_db: Option<f64>,
     sample_rate: u32,
 ) -> Option<Cut> {
-    let frames = usize::try_from(to - from).ok().filter(|&frames| frames > 64)?;
+    let frames = usize::try_from(to - from)
+        .ok()
+        .filter(|&frames| frames > 64)?;
     let read = |buffer: &Buffer, track: usize, at: i64| {
         let mut samples = vec![0.0_f32; frames];
         buffer.copy(track, at, &mut samples);

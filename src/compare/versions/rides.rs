@@ -109,10 +109,11 @@ impl Rides {
         if open.changes.len() < 2 {
             return false;
         }
-        // The first and the last block hold some of what lies beside it.
+        // The first and the last block hold some of what lies beside it; short of those nothing
+        // is known of a short passage.
         let inner = match open.changes.as_slice() {
-            [_, inner @ .., _] if !inner.is_empty() => inner,
-            all => all,
+            [_, inner @ .., _] => inner,
+            _ => &[],
         };
         let mut apart: Vec<f64> = inner.iter().map(|change| (change - went).abs()).collect();
         let within = middle(&mut apart);

@@ -50,13 +50,18 @@ pub(super) struct Side {
 }
 
 /// `mirrored`: pairs of channels that are left and right of each other.
-pub(super) fn found(matrix: &Matrix, mirrored: &[(usize, usize)], count: usize) -> (Vec<Found>, Vec<Cycle>) {
+pub(super) fn found(
+    matrix: &Matrix,
+    mirrored: &[(usize, usize)],
+    count: usize,
+) -> (Vec<Found>, Vec<Cycle>) {
     let signed: Vec<Vec<Option<f64>>> = (0..count)
         .map(|mix| {
             let master = |master| {
                 let straight = matrix.correlation(Channel::Mix(mix), Channel::Master(master));
                 let own = matrix.own_correlation(mix).filter(|_| master == mix);
-                let larger = |one: f64, other: f64| if other.abs() > one.abs() { other } else { one };
+                let larger =
+                    |one: f64, other: f64| if other.abs() > one.abs() { other } else { one };
                 straight.zip(own).map(|(a, b)| larger(a, b)).or(straight)
             };
             (0..count).map(master).collect()
@@ -221,8 +226,14 @@ fn side(matrix: &Matrix, one: usize, other: usize) -> Option<Side> {
                         *sum += value;
                     }
                 };
-                add(&mut mids, [straight + crossed, 2.0 + 2.0 * mix, 2.0 + 2.0 * master]);
-                add(&mut sides, [straight - crossed, 2.0 - 2.0 * mix, 2.0 - 2.0 * master]);
+                add(
+                    &mut mids,
+                    [straight + crossed, 2.0 + 2.0 * mix, 2.0 + 2.0 * master],
+                );
+                add(
+                    &mut sides,
+                    [straight - crossed, 2.0 - 2.0 * mix, 2.0 - 2.0 * master],
+                );
             }
             let alike = |sums: [f64; 3]| sums[0] / (sums[1] * sums[2]).max(1e-12).sqrt();
             let (mid, side) = (alike(mids), alike(sides));
@@ -266,7 +277,9 @@ impl Places {
             return Some(label);
         }
         // The order of BS.775 and of most files: common practice, no source.
-        let six = ["M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "M+135", "M-135"];
+        let six = [
+            "M+030", "M-030", "M+000", "LFE1", "M+110", "M-110", "M+135", "M-135",
+        ];
         match self.labels.len() {
             2 | 6 | 8 => six.get(pair).copied(),
             _ => None,
@@ -295,7 +308,10 @@ impl Places {
         let centre = |label: &&str| label.starts_with("LFE") || label.ends_with("000");
         if labels.len() < pairs.len() || labels.iter().any(centre) {
             ExchangeKind::Other
-        } else if labels.iter().all(|label| matches!(*label, "M+030" | "M-030")) {
+        } else if labels
+            .iter()
+            .all(|label| matches!(*label, "M+030" | "M-030"))
+        {
             ExchangeKind::LeftRight
         } else {
             ExchangeKind::Surround

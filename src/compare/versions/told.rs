@@ -94,8 +94,13 @@ pub(in crate::compare) fn told(desk: &Desk, from: &Told) -> Versions {
     let (edits, alignment) = from.edits(desk, moved);
     let as_long = from.offset == Some(0)
         && from.frames.0.abs_diff(from.frames.1) <= u64::from(from.sample_rate) / 100;
-    let no_edit = edits.is_empty();
-    let null = desk.null.told(as_long && no_edit, RATE);
+    let together = from
+        .tracks
+        .iter()
+        .all(|track| track.tracker.stays.iter().all(|stay| stay.offset == 0));
+    let null = desk
+        .null
+        .told(as_long && together && edits.is_empty(), RATE);
     Versions {
         channels,
         exchanges,
@@ -137,13 +142,24 @@ impl Told<'_> {
                     .copied()
                     .min_by(|one, other| one.abs().total_cmp(&other.abs()))?;
                 let agree = changes.iter().all(|change| change * least > 0.0);
-                let most = changes.iter().map(|change| change.abs()).fold(0.0, f64::max);
-                let change = if agree || least.abs() < AGREE_DB { least } else { 0.0 };
+                let most = changes
+                    .iter()
+                    .map(|change| change.abs())
+                    .fold(0.0, f64::max);
+                let change = if agree || least.abs() < AGREE_DB {
+                    least
+                } else {
+                    0.0
+                };
                 // Of two channels either one may have changed: the one that is farther from
                 // where it was.
                 let other = (0..2).find(|&other| count == 2 && other != index);
                 let nearer = other.is_some_and(|other| {
-                    whole.get(other).copied().flatten().is_some_and(|other| other.abs() > own.abs())
+                    whole
+                        .get(other)
+                        .copied()
+                        .flatten()
+                        .is_some_and(|other| other.abs() > own.abs())
                 });
                 // Own choice: a gain is the same in every band, an equaliser is not.
                 let same = (1.0 - (most - change.abs()) / 1.0).clamp(0.0, 1.0);
@@ -164,15 +180,24 @@ impl Told<'_> {
             .filter(|stay| stay.offset == main)
             .map(|stay| stay.windows)
             .sum();
+        // An edit moves all channels, if not in the same window.
+        let main = match tracker.stays.iter().any(|stay| stay.offset == offset) {
+            true => offset,
+            false => main,
+        };
         let share = at as f64 / tracker.tried.max(1) as f64;
         let enough = if at >= 3 { 1.0 } else { 0.4 };
         let straight = if moved { 0.3 } else { 1.0 };
-        (Some(main - offset), share.clamp(0.0, 1.0) * enough * straight)
+        (
+            Some(main - offset),
+            share.clamp(0.0, 1.0) * enough * straight,
+        )
     }
 
     /// Where channels `moved`, none is like the one in its place, and that is no edit.
     fn edits(&self, desk: &Desk, moved: bool) -> (Vec<Edit>, Vec<Aligned>) {
-        let windows = |track: &Track| -> u64 { track.tracker.stays.iter().map(|s| s.windows).sum() };
+        let windows =
+            |track: &Track| -> u64 { track.tracker.stays.iter().map(|s| s.windows).sum() };
         let on_time = |track: &Track| track.tracker.main_offset() == self.offset;
         let best = (0..self.tracks.len())
             .filter(|&index| !self.tracks[index].tracker.stays.is_empty())
@@ -184,7 +209,10 @@ impl Told<'_> {
             return (Vec::new(), Vec::new());
         };
         let agree = |before: &Stay, after: &Stay| {
-            let measured = self.tracks.iter().filter(|track| !track.tracker.stays.is_empty());
+            let measured = self
+                .tracks
+                .iter()
+                .filter(|track| !track.tracker.stays.is_empty());
             let jumps = |track: &&Track| {
                 track.tracker.stays.windows(2).any(|stays| {
                     let same = stays[1].offset - stays[0].offset == after.offset - before.offset;
@@ -227,7 +255,8 @@ impl Told<'_> {
         if quiet.len() < ENOUGH {
             return None;
         }
-        let mean = |of: fn(&(f64, f64)) -> f64| quiet.iter().map(of).sum::<f64>() / quiet.len() as f64;
+        let mean =
+            |of: fn(&(f64, f64)) -> f64| quiet.iter().map(of).sum::<f64>() / quiet.len() as f64;
         let (mix, master) = (mean(|levels| levels.0), mean(|levels| levels.1));
         let mut gains: Vec<f64> = self.gains.iter().filter_map(|(_, g)| g.static_db).collect();
         let gain = quantile(&mut gains, 0.5)?;
@@ -267,7 +296,10 @@ impl Track {
 fn tone(desk: &Desk) -> Option<TonalBalance> {
     let matrix = desk.matrix.as_ref()?;
     let thirds: Vec<(f64, [f64; 2])> = matrix.thirds().collect();
-    let loudest = thirds.iter().map(|(_, powers)| powers[0]).fold(0.0, f64::max);
+    let loudest = thirds
+        .iter()
+        .map(|(_, powers)| powers[0])
+        .fold(0.0, f64::max);
     let mut bands: Vec<BandChange> = thirds
         .iter()
         .filter(|(_, powers)| powers[0] > 1e-5 * loudest && powers[1] > 0.0)

@@ -145,9 +145,11 @@ pub struct NullTest {
     pub worst_block_db: f64,
     /// Every sample that was compared is the same in both.
     pub identical_samples: bool,
-    /// As long as each other, the same samples or the same but for a constant gain and noise
-    /// 60 dB down, from start to end.
+    /// As long as each other, and from start to end the same samples, or the same but for noise
+    /// 60 dB down.
     pub same_audio: bool,
+    /// The same, at another constant gain of all channels.
+    pub same_but_gain: bool,
     pub compared_s: Seconds,
 }
 

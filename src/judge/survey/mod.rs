@@ -189,11 +189,11 @@ pub fn is_dc_in_doubt(facts: &Facts, channel: &str) -> bool {
 pub fn read(check: &Check, facts: &Facts) -> Reading {
     let survey = facts.measurements.and_then(|m| m.survey.as_deref());
     match survey.and_then(|survey| seen::number(check, survey)) {
-        Some((value, places, phrase)) => Reading::Number {
+        Some((value, places)) => Reading::Number {
             value,
             subject: "file".into(),
             places,
-            phrase,
+            phrase: None,
         },
         None => Reading::Nothing {
             subject: "file".into(),

@@ -121,6 +121,7 @@ fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
         "click" => vec![found.discontinuities.clicks.clicks.clone()],
         "splice" => vec![found.discontinuities.splices.splices.clone()],
         "burst" => vec![found.bursts.bursts.clone()],
+        "periodic" => vec![found.periodic.spots.clone()],
         "hum" => vec![found.hum.hums.clone()],
         "dropout" => vec![found.gaps.all_channels.clone(), found.gaps.one_channel.clone()],
         "repeat" => vec![found.repeats.repeats.clone()],
@@ -312,7 +313,19 @@ fn reason(reason: &LossyReason) -> String {
     }
 }
 
-/// A figure, its places, and words in place of the usual ones.
-pub fn number(_check: &Check, _survey: &Survey) -> Option<(f64, Places, Option<String>)> {
-    None
+/// A figure and its places.
+pub fn number(check: &Check, survey: &Survey) -> Option<(f64, Places)> {
+    let facts = survey.translation.as_ref()?;
+    let table = &facts.table;
+    let value = match check.id {
+        "translation.mono_loss" => table.mono_loss_lu?.value(),
+        "translation.mono_window" => {
+            let value = table.mono_worst_window_lu?.value();
+            return Some((value, survey.places(&facts.mono_losses)));
+        }
+        "translation.mono_band" => table.mono_worst_band_loss_db?,
+        "translation.low_end" => table.low_end_lost_without_lfe_db?,
+        _ => return None,
+    };
+    Some((value, Places::default()))
 }

@@ -3,7 +3,7 @@
 use super::super::catalogue::Check;
 use crate::profile::{Severity, Takes};
 use Severity::{Advise, Note, Stop};
-use Takes::Fault;
+use Takes::{Fault, Number};
 
 const PRACTICE: &str = "common practice, no source";
 
@@ -323,5 +323,45 @@ pub const SURVEY: &[Check] = &[
         severity: Note,
         takes: Fault,
         cannot_see: "Whether a low bass is meant.",
+    }),
+    check(Row {
+        id: "translation.mono_loss",
+        title: "loss in mono",
+        definition: "Loudness of the stereo fold less that of mono, mono played by both loudspeakers.",
+        unit: "LU",
+        source: "ITU-R BS.1770-5 for the loudness; equal power sums lose 3.01 LU, which is no fault",
+        severity: Advise,
+        takes: Number,
+        cannot_see: "Where in the programme it is lost; what a phone does besides.",
+    }),
+    check(Row {
+        id: "translation.mono_window",
+        title: "worst loss in mono",
+        definition: "The same of the 3 s window that loses most.",
+        unit: "LU",
+        source: "ITU-R BS.1770-5 for the loudness; common practice, no source",
+        severity: Advise,
+        takes: Number,
+        cannot_see: "Shorter moments.",
+    }),
+    check(Row {
+        id: "translation.mono_band",
+        title: "band that mono loses",
+        definition: "The third-octave band that loses most in mono, among those within 20 dB of the loudest.",
+        unit: "dB",
+        source: "IEC 61260-1 (bands); common practice, no source",
+        severity: Advise,
+        takes: Number,
+        cannot_see: "Single notes.",
+    }),
+    check(Row {
+        id: "translation.low_end",
+        title: "low end without LFE",
+        definition: "Level from 20 to 120 Hz with the LFE less that without it: what a bar that drops the LFE does not play.",
+        unit: "dB",
+        source: "common practice, no source; ITU-R BS.2127's stereo has no LFE",
+        severity: Advise,
+        takes: Number,
+        cannot_see: "What a bar does with the LFE.",
     }),
 ];

@@ -6,7 +6,7 @@ use super::super::clipping::{ClippingFacts, ClippingMeter};
 use super::super::defects::hum::{HumFacts, HumMeter};
 use super::super::defects::{
     BurstFacts, BurstMeter, DcFacts, DcMeter, DiscontinuityFacts, DiscontinuityMeter, GapFacts,
-    GapMeter, RepeatFacts, RepeatMeter, ZeroBlocks, ZeroFacts,
+    GapMeter, PeriodicFacts, PeriodicMeter, RepeatFacts, RepeatMeter, ZeroBlocks, ZeroFacts,
 };
 use super::super::ends::{EndsFacts, EndsMeter};
 use super::super::floor::{FloorFacts, FloorMeter};
@@ -24,6 +24,7 @@ pub struct Defects {
     pub repeats: RepeatFacts,
     pub dc: DcFacts,
     pub hum: HumFacts,
+    pub periodic: PeriodicFacts,
 }
 
 /// How the programme begins and ends, how it is clipped, and how it is silent.
@@ -54,6 +55,7 @@ impl Defects {
             (&mut self.gaps.one_channel, &mix.gaps.one_channel),
             (&mut self.repeats.repeats, &mix.repeats.repeats),
             (&mut self.dc.steps, &mix.dc.steps),
+            (&mut self.periodic.spots, &mix.periodic.spots),
         ] {
             inherit(mine, other);
         }
@@ -88,6 +90,7 @@ pub(super) struct DefectMeters {
     repeats: RepeatMeter,
     dc: DcMeter,
     hum: HumMeter,
+    periodic: PeriodicMeter,
 }
 
 impl DefectMeters {
@@ -101,6 +104,7 @@ impl DefectMeters {
             repeats: RepeatMeter::new(rate, channels),
             dc: DcMeter::new(rate, channels),
             hum: HumMeter::new(rate, channels),
+            periodic: PeriodicMeter::new(rate, channels),
         }
     }
 
@@ -112,6 +116,7 @@ impl DefectMeters {
         self.repeats.feed(planes);
         self.dc.feed(planes);
         self.hum.feed(planes);
+        self.periodic.feed(planes);
     }
 
     pub(super) fn finish(self) -> Defects {
@@ -123,6 +128,7 @@ impl DefectMeters {
             repeats: self.repeats.finish(),
             dc: self.dc.finish(),
             hum: self.hum.finish(),
+            periodic: self.periodic.finish(),
         }
     }
 }
