@@ -10,6 +10,8 @@ mod clicks;
 mod discontinuities;
 mod prediction;
 mod splices;
+#[cfg(test)]
+mod tests;
 
 pub use bursts::{BurstFacts, BurstMeter};
 pub use clicks::ClickFacts;
