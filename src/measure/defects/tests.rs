@@ -39,7 +39,7 @@ fn music(frames: usize, seed: u64) -> Vec<Vec<f64>> {
                         })
                         .sum();
                     let swell = 1.0 + 0.4 * (std::f64::consts::TAU * 0.7 * t).sin();
-                    0.1 * tones * swell + 0.003 * low + 1e-4 * dice.roll()
+                    0.1 * tones * swell + 0.001 * low + 2e-5 * dice.roll()
                 })
                 .collect()
         })
