@@ -25,10 +25,12 @@ const ROUND: usize = 768;
 /// Next to the place: where an onset goes on and a click does not.
 const CLOSE: usize = 96;
 const TAPER: usize = 256;
+/// Energy at the place beyond that of the surroundings under which nothing is found.
+const FAINT: f64 = 100.0;
 /// Stands for the mean square of nothing, far under one step of 24 bit.
 const SILENT: f64 = 1e-16;
 /// The same for magnitudes.
-const FAINT: f64 = 1e-8;
+const HUSHED: f64 = 1e-8;
 
 /// What the second look found. Energies are those of the prediction error.
 #[derive(Clone, Copy, Debug, Default)]
@@ -58,6 +60,8 @@ pub(super) struct Finding {
     pub louder: f64,
     /// Largest added sample over the surroundings' root mean square, both high-passed at 8 kHz.
     pub over_8_khz: f64,
+    /// What follows or what comes before is a copy of something earlier, to the last bit.
+    pub copied: bool,
     /// Equal samples in a row next to the place.
     pub flat: usize,
     /// Root mean square on the louder side, linear.
@@ -111,6 +115,20 @@ impl Analyst {
         // errors[n - offset] belongs to differences[n], and that to samples[n + 2].
         let error = |n: usize| f64::from(errors[n - offset]);
 
+        let square = |range: std::ops::Range<usize>| -> f64 {
+            let length = range.len().max(1) as f64;
+            range.map(|n| error(n) * error(n)).sum::<f64>() / length
+        };
+        let before = square(middle - ROUND..middle - OWN);
+        let after = square(middle + OWN + FULL..middle + ROUND);
+        let elsewhere = before.max(after).max(SILENT);
+
+        let around = middle - REACH..middle + REACH + FULL;
+        let excess = (square(around.clone()) / elsewhere - 1.0) * around.len() as f64;
+        if excess < FAINT {
+            return None;
+        }
+
         // The whole filter from samples to errors: predictor after second difference.
         let mut whole = [0.0f64; FULL + 1];
         for (k, &weight) in filter.iter().enumerate() {
@@ -123,18 +141,10 @@ impl Analyst {
             *sum = (0..=FULL - lag).map(|k| whole[k] * whole[k + lag]).sum();
         }
 
-        let square = |range: std::ops::Range<usize>| -> f64 {
-            let length = range.len().max(1) as f64;
-            range.map(|n| error(n) * error(n)).sum::<f64>() / length
-        };
         let magnitude = |range: std::ops::Range<usize>| -> f64 {
             let length = range.len().max(1) as f64;
             range.map(|n| error(n).abs()).sum::<f64>() / length
         };
-        let before = square(middle - ROUND..middle - OWN);
-        let after = square(middle + OWN + FULL..middle + ROUND);
-        let elsewhere = before.max(after).max(SILENT);
-
         // The matched filter at every sample near the place.
         let first_sought = middle - REACH;
         let mut correlation = [0.0f64; 2 * REACH];
@@ -152,7 +162,7 @@ impl Analyst {
 
         let far = magnitude(middle - ROUND..first - CLOSE - 4)
             .max(magnitude(end + FULL + CLOSE..middle + ROUND))
-            .max(FAINT);
+            .max(HUSHED);
         let close_before = magnitude(first - CLOSE - 2..first - 2);
         let close_after = magnitude(end + FULL..end + FULL + CLOSE);
 
@@ -196,7 +206,7 @@ impl Analyst {
                 count += 1;
             }
         }
-        let surroundings = (sum / count.max(1) as f64).sqrt().max(FAINT);
+        let surroundings = (sum / count.max(1) as f64).sqrt().max(HUSHED);
         let (mut states, mut heard) = ([[0.0f64; 2]; 2], 0.0f64);
         for n in 0..excision.width + 32 {
             let mut value = excision.added[..excision.width]
@@ -229,6 +239,7 @@ impl Analyst {
             rise: after.max(SILENT) / before.max(SILENT),
             louder: level_after.max(SILENT) / level_before.max(SILENT),
             over_8_khz: heard / surroundings,
+            copied: false,
             flat: if elsewhere > SILENT { flat } else { 0 },
             level: level_before.max(level_after).sqrt(),
         })

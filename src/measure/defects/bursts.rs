@@ -55,8 +55,10 @@ struct Run {
     /// Per channel: the sums of the products at each distance.
     sums: Vec<[f64; ORDER + 1]>,
     differences: f64,
+    /// Of the whole hops; the first and the last may be half noise.
     loudest: f64,
     faintest: f64,
+    newest: f64,
     peak: f64,
     before: f64,
     after: Vec<f64>,
@@ -161,14 +163,18 @@ impl BurstMeter {
             differences: 0.0,
             loudest: 0.0,
             faintest: f64::MAX,
+            newest: 0.0,
             peak: 0.0,
             before,
             after: Vec::new(),
         });
         run.end = self.taken;
         run.differences += difference;
-        run.loudest = run.loudest.max(difference);
-        run.faintest = run.faintest.min(difference);
+        if run.end - run.start > 2 * HOP as u64 {
+            run.loudest = run.loudest.max(run.newest);
+            run.faintest = run.faintest.min(run.newest);
+        }
+        run.newest = difference;
         // A run that is too long already is none: its sums are not asked for.
         if (run.end - run.start) as f64 > 2.0 * LONGEST_S * self.rate {
             return;

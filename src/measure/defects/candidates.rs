@@ -22,7 +22,7 @@ const NEAR: usize = 16;
 const SKIPPED: usize = 2;
 /// From this ratio of largest error to the neighbourhood's mean magnitude on it is a candidate.
 /// Own choice, measured on released music: a few a second.
-const STANDS_OUT: f32 = 7.0;
+const STANDS_OUT: f32 = 8.0;
 
 /// The ratio of what stands in digital silence.
 const OUT_OF_NOTHING: f32 = 1e6;

@@ -15,7 +15,9 @@ use crate::measure::Spot;
 use crate::units::Hertz;
 
 /// Blocks that a channel keeps before it moves its samples to the front.
-const HELD: usize = 8;
+const HELD: usize = 12;
+/// Blocks that stay before the one that is searched, at least: for copies.
+const PAST: usize = 4;
 /// Seconds that a finding waits for the company that follows, and then stays for that of others.
 const WAIT_S: u64 = 10;
 /// Findings kept at once; own choice. More in twenty seconds are a texture anyway.
@@ -122,7 +124,7 @@ struct Channel {
 impl DiscontinuityMeter {
     pub fn new(rate: Hertz, channels: usize) -> Self {
         let channel = || Channel {
-            samples: vec![0.0; 2 + 2 * BLOCK],
+            samples: vec![0.0; 2 + (PAST + 1) * BLOCK],
             front: Front::new(),
             candidates: Vec::new(),
         };
@@ -170,6 +172,7 @@ impl DiscontinuityMeter {
         self.judge(u64::MAX);
         self.facts.clicks.clicks.sort();
         self.facts.splices.splices.sort();
+        splices::doubt_repeated(&mut self.facts.splices.splices);
         self.facts
     }
 
@@ -188,9 +191,9 @@ impl DiscontinuityMeter {
         }
         for channel in &mut self.channels {
             if channel.samples.len() >= 2 + HELD * BLOCK {
-                let from = channel.samples.len() - 2 - 2 * BLOCK;
+                let from = channel.samples.len() - 2 - (PAST + 1) * BLOCK;
                 channel.samples.copy_within(from.., 0);
-                channel.samples.truncate(2 + 2 * BLOCK);
+                channel.samples.truncate(2 + (PAST + 1) * BLOCK);
             }
         }
     }
@@ -203,7 +206,7 @@ impl DiscontinuityMeter {
             for candidate in &candidates {
                 let samples = &self.channels[index].samples;
                 let middle = samples.len() - 2 * BLOCK + candidate.at + STRETCH / 2;
-                let Some(finding) = self
+                let Some(mut finding) = self
                     .analyst
                     .look(&samples[middle - SIDE - 2..middle + SIDE])
                 else {
@@ -223,6 +226,7 @@ impl DiscontinuityMeter {
                     event.channel == index && event.frame.abs_diff(frame) < ONE_PLACE / 2
                 });
                 if !seen {
+                    finding.copied = !finding.pulse && is_copied(samples, middle, &finding);
                     self.events.push_back(Event {
                         frame,
                         channel: index,
@@ -291,6 +295,25 @@ impl DiscontinuityMeter {
             self.judged -= 1;
         }
     }
+}
+
+/// Whether the samples on one side of a join stand, bit for bit, in the time before it: a buffer
+/// that was played again, or a stutter that is meant. Exact, so only of use where the copy was not
+/// processed further.
+fn is_copied(samples: &[f64], middle: usize, finding: &Finding) -> bool {
+    const LENGTH: usize = 16;
+    let first = middle.saturating_add_signed(finding.first);
+    let end = first + finding.width;
+    let from = middle - (PAST - 1) * BLOCK;
+    let sides = [&samples[first - LENGTH..first], &samples[end..end + LENGTH]];
+    sides.iter().any(|side| {
+        side.iter().any(|v| *v != side[0])
+            && samples[from..first]
+                .windows(LENGTH)
+                .rev()
+                .skip(1)
+                .any(|past| past == *side)
+    })
 }
 
 /// Ten times the decimal logarithm, of energies.

@@ -19,8 +19,7 @@ mod repeats;
 mod slabs;
 mod splices;
 #[cfg(test)]
-mod testing;
-mod zeros;
+mod tests;
 
 pub use bursts::{BurstFacts, BurstMeter};
 pub use clicks::ClickFacts;

@@ -38,27 +38,21 @@ struct Asked {
 pub(super) fn confidence(event: &Event, neighbours: &Neighbours) -> f64 {
     let finding = &event.finding;
     let burst = decibels(finding.burst);
-    if finding.pulse && finding.width > 1 || finding.clipping || finding.flat >= 6 {
+    if finding.pulse || finding.copied || finding.clipping || finding.flat >= 6 {
         return 0.0;
     }
     let asked = match burst {
         strong if strong >= 46.0 => Asked {
-            close: 3.0,
-            change_db: 20.0,
-            ratio: 6.0,
-            left: 1e9,
-        },
-        middling if middling >= 42.0 => Asked {
             close: 2.0,
             change_db: 15.0,
             ratio: 7.0,
-            left: 5.0,
+            left: f64::MAX,
         },
         _ => Asked {
-            close: 1.5,
-            change_db: 10.0,
+            close: 2.0,
+            change_db: 13.0,
             ratio: 7.0,
-            left: 2.5,
+            left: 5.0,
         },
     };
     let change = decibels(finding.rise)
@@ -70,14 +64,14 @@ pub(super) fn confidence(event: &Event, neighbours: &Neighbours) -> f64 {
         event.ratio
     };
     let around = |value: f64, limit: f64| ramp(value, 1.4 * limit, 0.6 * limit);
-    let sure = ramp(burst, 28.0, 40.0)
+    let sure = ramp(burst, 36.0, 44.0)
         .min(around(
             finding.close_before.max(finding.close_after),
             asked.close,
         ))
         .min(around(change, asked.change_db))
         .min(ramp(f64::from(least), 0.6 * asked.ratio, 1.4 * asked.ratio))
-        .min(around(finding.left, asked.left));
+        .min(if finding.left <= asked.left { 1.0 } else { 0.0 });
     if sure < 0.25 {
         return sure;
     }
@@ -89,11 +83,25 @@ pub(super) fn confidence(event: &Event, neighbours: &Neighbours) -> f64 {
         };
         decibels(other.finding.burst) > (burst - WEAKER_DB).max(30.0) && far > 5.0
     });
-    let sure = sure.min(ramp(alike as f64, 5.0, 2.0));
+    let sure = sure.min(ramp(alike as f64, 4.0, 1.0));
     if neighbours.twins() > 0 {
         sure.min(0.3)
     } else {
         sure
+    }
+}
+
+/// The same step twice in one file is material that repeats, however far apart: not sure.
+pub(super) fn doubt_repeated(splices: &mut Spots) {
+    let sizes: Vec<f64> = splices.listed.iter().map(|spot| spot.size).collect();
+    for (index, spot) in splices.listed.iter_mut().enumerate() {
+        let again = sizes
+            .iter()
+            .enumerate()
+            .any(|(other, size)| other != index && (size - spot.size).abs() < 0.02);
+        if again {
+            spot.confidence = spot.confidence.min(0.3);
+        }
     }
 }
 
