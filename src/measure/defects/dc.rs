@@ -225,13 +225,15 @@ impl Work for Sum<'_> {
             sums[lane] += sample;
             squares[lane] += sample * sample;
         }
+        let (mut kept, mut kept_squares) = (*sums, *squares);
         let mut rows = body.chunks_exact(8);
         for row in &mut rows {
             for lane in 0..8 {
-                sums[lane] += row[lane];
-                squares[lane] += row[lane] * row[lane];
+                kept[lane] += row[lane];
+                kept_squares[lane] += row[lane] * row[lane];
             }
         }
+        (*sums, *squares) = (kept, kept_squares);
         for (lane, sample) in rows.remainder().iter().enumerate() {
             sums[lane] += sample;
             squares[lane] += sample * sample;
@@ -254,6 +256,17 @@ impl Line {
         let mut line = Self::default();
         tenths.for_each(|tenth| line.add(tenth));
         line
+    }
+
+    fn and(&self, other: &Self) -> Self {
+        Self {
+            count: self.count + other.count,
+            weight: self.weight + other.weight,
+            levels: self.levels + other.levels,
+            mean: self.mean + other.mean,
+            means: self.means + other.means,
+            both: self.both + other.both,
+        }
     }
 
     fn constant(&self) -> f64 {
@@ -330,7 +343,7 @@ impl Channel {
             return;
         }
         let two = was.beside_constant() + is.beside_constant();
-        let gain = Line::of(before.iter().chain(after)).beside_constant() / two;
+        let gain = was.and(&is).beside_constant() / two;
         if self.best.is_some_and(|best| best.gain >= gain) {
             return;
         }

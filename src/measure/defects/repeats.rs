@@ -14,6 +14,9 @@ const LONGEST: usize = 8192;
 /// Frames that are remembered: two of the longest blocks.
 const PAST: usize = 2 * LONGEST + 64;
 
+/// Bodies that fit behind the past before it is moved to the front again.
+const BODIES: usize = 8;
+
 /// One frame of eight is remembered in the table.
 const ANCHOR_BITS: u32 = 3;
 const TABLE_BITS: u32 = 14;
@@ -53,9 +56,12 @@ struct Search {
     /// Past and body: a number for each frame, equal for equal frames; and the sum of channels.
     keys: Vec<u64>,
     mix: Vec<f64>,
+    /// 1 for the frames of the body that are looked up.
+    marks: Vec<u8>,
     /// Newest place of what an anchor's hash says: (hash, frame), both cut to 32 bits.
     table: Vec<(u32, u32)>,
-    /// Frames from the start that are behind the body.
+    /// Index of the body's first frame, and its frame in the file.
+    base: usize,
     done: u64,
     open: Option<Run>,
     found: Vec<Found>,
@@ -83,9 +89,11 @@ impl RepeatMeter {
             slabs: Slabs::new(channels, 0),
             search: Search {
                 rate: f64::from(rate.value()),
-                keys: vec![0; PAST + BODY],
-                mix: vec![0.0; PAST + BODY],
+                keys: vec![0; PAST + BODIES * BODY],
+                mix: vec![0.0; PAST + BODIES * BODY],
+                marks: vec![0; PAST + BODIES * BODY],
                 table: vec![(0, 0); 1 << TABLE_BITS],
+                base: PAST,
                 done: 0,
                 open: None,
                 found: Vec::new(),
@@ -136,6 +144,28 @@ impl Work for Add<'_> {
     }
 }
 
+/// Marks the frames that their content chooses, one of eight; none in what stands still.
+struct Choose<'a> {
+    /// One more than marks: the frame before comes first.
+    keys: &'a [u64],
+    marks: &'a mut [u8],
+}
+
+impl Work for Choose<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        let Self { keys, marks } = self;
+        for ((mark, key), last) in marks.iter_mut().zip(&keys[1..]).zip(keys) {
+            // A product of 32 bits, which vectors have; its middle bits are mixed best.
+            let mixed = ((key ^ (key >> 32)) & 0xFFFF_FFFF) * 0x9E37_79B1;
+            let chosen = (mixed >> 28) & ((1 << ANCHOR_BITS) - 1) == 0;
+            *mark = u8::from(chosen & (key != last));
+        }
+    }
+}
+
 fn hash(key: u64) -> u64 {
     // Fibonacci hashing: 2^64 over the golden ratio.
     (key ^ (key >> 31)).wrapping_mul(0x9E37_79B9_7F4A_7C15)
@@ -144,7 +174,8 @@ fn hash(key: u64) -> u64 {
 impl Search {
     fn look(&mut self, slab: &Slab) {
         let count = slab.body.len();
-        let body = PAST..PAST + count;
+        let (base, end) = (self.base, self.base + count);
+        let body = base..end;
         self.keys[body.clone()].fill(0);
         self.mix[body.clone()].fill(0.0);
         let mut channel = 0;
@@ -158,30 +189,36 @@ impl Search {
             });
             channel += 1;
         }
-        let mut at = PAST;
-        while at < PAST + count {
+        fast(Choose {
+            keys: &self.keys[base - 1..end],
+            marks: &mut self.marks[body],
+        });
+        let mut at = base;
+        while at < end {
             at = match self.open {
-                Some(run) => self.follow(run, at, PAST + count),
-                None => self.seek(at, PAST + count),
+                Some(run) => self.follow(run, at, end),
+                None => self.seek(at, end),
             };
         }
         self.done += count as u64;
-        if count == BODY {
-            self.keys.copy_within(BODY.., 0);
-            self.mix.copy_within(BODY.., 0);
+        self.base += count;
+        if self.base + BODY > self.keys.len() {
+            self.keys.copy_within(self.base - PAST..self.base, 0);
+            self.mix.copy_within(self.base - PAST..self.base, 0);
+            self.base = PAST;
         }
     }
 
     fn frame(&self, index: usize) -> u64 {
-        (self.done + index as u64).saturating_sub(PAST as u64)
+        (self.done + index as u64).saturating_sub(self.base as u64)
     }
 
     /// Goes on until a frame at a known distance from an equal one opens a run.
     fn seek(&mut self, from: usize, to: usize) -> usize {
-        for at in from..to {
-            let Some((slot, tag)) = self.anchor(at) else {
-                continue;
-            };
+        let mut from = from;
+        while let Some(at) = self.next_mark(from, to) {
+            from = at + 1;
+            let (slot, tag) = self.anchor(at);
             let frame = self.frame(at) as u32;
             let (known, when) = std::mem::replace(&mut self.table[slot], (tag, frame));
             let lag = frame.wrapping_sub(when) as usize;
@@ -202,10 +239,11 @@ impl Search {
     fn follow(&mut self, run: Run, from: usize, to: usize) -> usize {
         let (now, then) = (&self.keys[from..to], &self.keys[from - run.lag..]);
         let equal = now.iter().zip(then).take_while(|(a, b)| a == b).count();
-        for at in from..from + equal {
-            if let Some((slot, tag)) = self.anchor(at) {
-                self.table[slot] = (tag, self.frame(at) as u32);
-            }
+        let (mut at, end) = (from, from + equal);
+        while let Some(mark) = self.next_mark(at, end) {
+            let (slot, tag) = self.anchor(mark);
+            self.table[slot] = (tag, self.frame(mark) as u32);
+            at = mark + 1;
         }
         if from + equal < to {
             self.close_at(from + equal);
@@ -213,19 +251,21 @@ impl Search {
         from + equal
     }
 
-    /// Slot and tag of a frame that its content chooses, by this and the two frames before.
-    fn anchor(&self, at: usize) -> Option<(usize, u32)> {
-        let now = hash(self.keys[at]);
-        if now >> (64 - ANCHOR_BITS) != 0 || self.keys[at] == self.keys[at - 1] {
-            return None;
-        }
+    /// The next marked frame.
+    fn next_mark(&self, from: usize, to: usize) -> Option<usize> {
+        let found = self.marks[from..to].iter().position(|&mark| mark != 0)?;
+        Some(from + found)
+    }
+
+    /// Slot and tag of a frame, by this and the two before.
+    fn anchor(&self, at: usize) -> (usize, u32) {
         let before = self.keys[at - 1].rotate_left(21) ^ self.keys[at - 2].rotate_left(42);
-        let all = hash(now ^ before);
-        Some(((all >> (64 - TABLE_BITS)) as usize, all as u32))
+        let all = hash(self.keys[at] ^ before);
+        ((all >> (64 - TABLE_BITS)) as usize, all as u32)
     }
 
     fn close(&mut self, end: u64) {
-        let index = PAST as u64 + end - self.done;
+        let index = self.base as u64 + end - self.done;
         self.close_at(index as usize);
     }
 

@@ -9,10 +9,15 @@ use std::ops::Range;
 /// Frames that are new in each slab; a power of two.
 pub(super) const BODY: usize = 4096;
 
+/// So many bodies fit behind the past before it is moved to the front again.
+const BODIES: usize = 4;
+
 pub(super) struct Slabs {
     /// One a channel: the past, then the body.
     planes: Vec<Vec<f64>>,
     past: usize,
+    /// Index in the planes of the body's first frame.
+    base: usize,
     /// New frames so far.
     filled: usize,
     /// Frame in the file of the body's first.
@@ -22,7 +27,9 @@ pub(super) struct Slabs {
 /// What a meter sees at a time.
 pub(super) struct Slab<'a> {
     planes: &'a [Vec<f64>],
-    /// Index in the planes of the body's first frame, and of the end of the body.
+    /// Index in the planes of the first frame of the past.
+    from: usize,
+    /// Index in [`Slab::plane`] of the body's first frame, and of the end of the body.
     pub body: Range<usize>,
     /// Frame in the file of the body's first frame.
     pub body_at: u64,
@@ -31,13 +38,13 @@ pub(super) struct Slab<'a> {
 impl Slab<'_> {
     /// Past and body of a channel.
     pub fn plane(&self, channel: usize) -> &[f64] {
-        &self.planes[channel][..self.body.end]
+        &self.planes[channel][self.from..self.from + self.body.end]
     }
 
     /// The new frames of a channel; `None` past the last channel.
     pub fn channel(&self, channel: usize) -> Option<&[f64]> {
         let plane = self.planes.get(channel)?;
-        Some(&plane[self.body.clone()])
+        Some(&plane[self.from..][self.body.clone()])
     }
 
     /// Frame in the file of an index of the planes; `None` before the first frame.
@@ -68,8 +75,9 @@ impl Slabs {
     /// `past`: how many frames before the body a meter wants to look back.
     pub fn new(channels: usize, past: usize) -> Self {
         Self {
-            planes: vec![vec![0.0; past + BODY]; channels],
+            planes: vec![vec![0.0; past + BODIES * BODY]; channels],
             past,
+            base: past,
             filled: 0,
             body_at: 0,
         }
@@ -80,7 +88,7 @@ impl Slabs {
         let mut done = 0;
         while done < total {
             let count = (BODY - self.filled).min(total - done);
-            let to = self.past + self.filled;
+            let to = self.base + self.filled;
             for (kept, plane) in self.planes.iter_mut().zip(planes) {
                 kept[to..to + count].copy_from_slice(&plane[done..done + count]);
             }
@@ -88,8 +96,12 @@ impl Slabs {
             done += count;
             if self.filled == BODY {
                 take(&self.slab());
-                for plane in &mut self.planes {
-                    plane.copy_within(BODY.., 0);
+                self.base += BODY;
+                if self.base + BODY > self.past + BODIES * BODY {
+                    for plane in &mut self.planes {
+                        plane.copy_within(self.base - self.past..self.base, 0);
+                    }
+                    self.base = self.past;
                 }
                 self.body_at += BODY as u64;
                 self.filled = 0;
@@ -101,6 +113,7 @@ impl Slabs {
     pub fn slab(&self) -> Slab<'_> {
         Slab {
             planes: &self.planes,
+            from: self.base - self.past,
             body: self.past..self.past + self.filled,
             body_at: self.body_at,
         }
@@ -113,7 +126,7 @@ mod tests {
 
     #[test]
     fn a_slab_holds_the_same_frames_however_they_came() {
-        let samples: Vec<f64> = (0..3 * BODY + 777).map(|i| i as f64).collect();
+        let samples: Vec<f64> = (0..6 * BODY + 777).map(|i| i as f64).collect();
         let cut_by = |size: usize| {
             let mut slabs = Slabs::new(1, 100);
             let mut seen = Vec::new();
@@ -130,8 +143,8 @@ mod tests {
             seen
         };
         let whole = cut_by(samples.len());
-        assert_eq!(whole.len(), 4);
-        assert_eq!(whole[3].1.len(), 100 + 777);
+        assert_eq!(whole.len(), 7);
+        assert_eq!(whole[6].1.len(), 100 + 777);
         for size in [1, 7, 1000, BODY] {
             assert_eq!(cut_by(size), whole, "blocks of {size}");
         }
