@@ -31,6 +31,9 @@ const CONTEXT: usize = 4;
 /// Samples that must follow a top.
 const FOLLOW: usize = 3;
 
+/// Samples that are passed over together where none of them reaches the level.
+const PART: usize = 64;
+
 /// A top that was cut.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct FlatTop {
@@ -45,6 +48,12 @@ pub(super) struct FlatTop {
 /// 20 ms: the level is sought in two of them, a period of the lowest note.
 pub(super) fn stretch_frames(rate: Hertz) -> usize {
     (rate.value() as usize).div_ceil(50)
+}
+
+/// Whether any sample, times `sign`, is at `least` or over.
+fn reaches(part: &[f64], least: f64, sign: f64) -> bool {
+    let (low, high) = extremes(part);
+    (if sign > 0.0 { high } else { -low }) >= least
 }
 
 /// Looks for flat tops in one channel, one stretch behind.
@@ -123,6 +132,8 @@ impl FlatTops {
         while index < stop {
             if wave(index) < least {
                 index += 1;
+                let ahead = self.window[index..stop].chunks_exact(PART);
+                index += PART * ahead.take_while(|part| !reaches(part, least, sign)).count();
                 continue;
             }
             let start = index;
