@@ -50,10 +50,15 @@ pub(super) fn stretch_frames(rate: Hertz) -> usize {
     (rate.value() as usize).div_ceil(50)
 }
 
-/// Whether any sample, times `sign`, is at `least` or over.
-fn reaches(part: &[f64], least: f64, sign: f64) -> bool {
-    let (low, high) = extremes(part);
-    (if sign > 0.0 { high } else { -low }) >= least
+/// How many samples lie before the first that, times `sign`, is at `least` or over.
+fn passed_over(samples: &[f64], least: f64, sign: f64) -> usize {
+    let below = |part: &&[f64]| {
+        let (low, high) = extremes(part);
+        (if sign > 0.0 { high } else { -low }) < least
+    };
+    let from = PART * samples.chunks_exact(PART).take_while(below).count();
+    let first = samples[from..].iter().position(|v| v * sign >= least);
+    first.map_or(samples.len(), |first| from + first)
 }
 
 /// Looks for flat tops in one channel, one stretch behind.
@@ -131,9 +136,7 @@ impl FlatTops {
         }
         while index < stop {
             if wave(index) < least {
-                index += 1;
-                let ahead = self.window[index..stop].chunks_exact(PART);
-                index += PART * ahead.take_while(|part| !reaches(part, least, sign)).count();
+                index += passed_over(&self.window[index..stop], least, sign);
                 continue;
             }
             let start = index;

@@ -29,7 +29,7 @@ impl Factors {
         let whole = ((rate_hz / AIM_HZ).round() as usize).max(1);
         let second = [4, 3, 2, 1]
             .into_iter()
-            .find(|by| whole % by == 0)
+            .find(|by| whole.is_multiple_of(*by))
             .unwrap_or(1);
         Self {
             first: whole / second,
