@@ -123,25 +123,26 @@ impl Work for Extremes<'_> {
         let rest = parts.remainder();
         for part in parts {
             for lane in 0..8 {
-                low[lane] = if part[lane] < low[lane] {
-                    part[lane]
-                } else {
-                    low[lane]
-                };
-                high[lane] = if part[lane] > high[lane] {
-                    part[lane]
-                } else {
-                    high[lane]
-                };
+                low[lane] = lesser(low[lane], part[lane]);
+                high[lane] = -lesser(-high[lane], -part[lane]);
             }
         }
-        let least = low.iter().chain(rest).fold(f64::INFINITY, |a, &b| a.min(b));
-        let most = high
-            .iter()
-            .chain(rest)
-            .fold(f64::NEG_INFINITY, |a, &b| a.max(b));
+        for half in [4, 2, 1] {
+            for lane in 0..half {
+                low[lane] = lesser(low[lane], low[lane + half]);
+                high[lane] = -lesser(-high[lane], -high[lane + half]);
+            }
+        }
+        let least = rest.iter().fold(low[0], |least, &v| lesser(least, v));
+        let most = rest.iter().fold(high[0], |most, &v| -lesser(-most, -v));
         (least, most)
     }
+}
+
+/// One instruction, which `f64::min` with its care for NaN is not.
+#[inline(always)]
+fn lesser(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
 }
 
 #[cfg(test)]

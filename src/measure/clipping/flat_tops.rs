@@ -31,6 +31,9 @@ const CONTEXT: usize = 4;
 /// Samples that must follow a top.
 const FOLLOW: usize = 3;
 
+/// Samples that are passed over together where none of them reaches the level.
+const PART: usize = 64;
+
 /// A top that was cut.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct FlatTop {
@@ -45,6 +48,17 @@ pub(super) struct FlatTop {
 /// 20 ms: the level is sought in two of them, a period of the lowest note.
 pub(super) fn stretch_frames(rate: Hertz) -> usize {
     (rate.value() as usize).div_ceil(50)
+}
+
+/// How many samples lie before the first that, times `sign`, is at `least` or over.
+fn passed_over(samples: &[f64], least: f64, sign: f64) -> usize {
+    let below = |part: &&[f64]| {
+        let (low, high) = extremes(part);
+        (if sign > 0.0 { high } else { -low }) < least
+    };
+    let from = PART * samples.chunks_exact(PART).take_while(below).count();
+    let first = samples[from..].iter().position(|v| v * sign >= least);
+    first.map_or(samples.len(), |first| from + first)
 }
 
 /// Looks for flat tops in one channel, one stretch behind.
@@ -122,7 +136,7 @@ impl FlatTops {
         }
         while index < stop {
             if wave(index) < least {
-                index += 1;
+                index += passed_over(&self.window[index..stop], least, sign);
                 continue;
             }
             let start = index;

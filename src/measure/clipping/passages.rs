@@ -236,10 +236,12 @@ impl Passages {
         let one_level = passage.agreeing > 0 || passage.longest >= LONG_TOP;
         let heard = if level > -LOWEST_CEILING_DB {
             let accident = share < RARE && mean_db > 0.45 && area >= STRONG_AREA;
-            let high = if accident {
-                1.0
-            } else {
-                ramp(mean_db, 0.9, 1.1)
+            let high = ramp(mean_db, 0.9, 1.1);
+            let all_high = ramp(figures.mean_overshoot_db, 0.8, 1.0);
+            let high = match (accident, share < RARE) {
+                (true, _) => 1.0,
+                (false, true) => high,
+                (false, false) => high.min(all_high),
             };
             ramp(area, 20.0, 100.0) * high
         } else {

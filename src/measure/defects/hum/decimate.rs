@@ -14,6 +14,9 @@ const BAND_HZ: f64 = 500.0;
 /// How far what folds back into the band is put down, in dB.
 const STOP_DB: f64 = 80.0;
 
+/// Products that are summed side by side.
+const LANES: usize = 16;
+
 /// By how much the rate is divided in the two steps.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Factors {
@@ -26,7 +29,7 @@ impl Factors {
         let whole = ((rate_hz / AIM_HZ).round() as usize).max(1);
         let second = [4, 3, 2, 1]
             .into_iter()
-            .find(|by| whole % by == 0)
+            .find(|by| whole.is_multiple_of(*by))
             .unwrap_or(1);
         Self {
             first: whole / second,
@@ -63,7 +66,7 @@ impl Decimator {
     }
 }
 
-/// A low-pass, of which every `by`th value is computed.
+/// A low-pass, of which only every `by`th value is computed; none where `by` is 1.
 struct Stage {
     by: usize,
     taps: Vec<f64>,
@@ -76,19 +79,23 @@ struct Stage {
 impl Stage {
     fn new(rate_hz: f64, by: usize) -> Self {
         let taps = if by == 1 {
-            vec![1.0]
+            Vec::new()
         } else {
             low_pass(rate_hz, by)
         };
         Self {
             by,
-            line: vec![0.0; taps.len() - 1],
+            line: vec![0.0; taps.len().saturating_sub(1)],
             taps,
             black: true,
         }
     }
 
     fn run(&mut self, samples: &[f64], out: &mut Vec<f64>) {
+        if self.by == 1 {
+            out.extend_from_slice(samples);
+            return;
+        }
         let black = is_black(samples);
         if black && self.black {
             out.resize(out.len() + samples.len() / self.by, 0.0);
@@ -120,16 +127,18 @@ impl Work for Filter<'_> {
     fn work(self) {
         let places = self.line.windows(self.taps.len()).step_by(self.by);
         for place in places {
-            let mut sums = [0.0; 8];
-            let (parts, taps) = (place.chunks_exact(8), self.taps.chunks_exact(8));
-            let rest = parts.remainder().iter().zip(taps.remainder());
-            let rest: f64 = rest.map(|(sample, tap)| sample * tap).sum();
-            for (part, taps) in parts.zip(taps) {
-                for lane in 0..8 {
+            let mut sums = [0.0; LANES];
+            for (part, taps) in place.chunks_exact(LANES).zip(self.taps.chunks_exact(LANES)) {
+                for lane in 0..LANES {
                     sums[lane] += part[lane] * taps[lane];
                 }
             }
-            self.out.push(sums.iter().sum::<f64>() + rest);
+            for half in [8, 4, 2, 1] {
+                for lane in 0..half {
+                    sums[lane] += sums[lane + half];
+                }
+            }
+            self.out.push(sums[0]);
         }
     }
 }
@@ -141,8 +150,8 @@ fn low_pass(rate_hz: f64, by: usize) -> Vec<f64> {
     let stop_hz = rate_hz / by as f64 - BAND_HZ;
     let width = 2.0 * PI * (stop_hz - BAND_HZ) / rate_hz;
     let order = ((STOP_DB - 8.0) / (2.285 * width)).ceil().max(2.0);
-    // Whole eights, for the loop over the taps.
-    let count = (order as usize + 1).div_ceil(8) * 8;
+    // Whole lanes, for the loop over the taps.
+    let count = (order as usize + 1).div_ceil(LANES) * LANES;
     let middle = (count - 1) as f64 / 2.0;
     let beta = 0.1102 * (STOP_DB - 8.7);
     let cut = (stop_hz + BAND_HZ) / 2.0 / rate_hz;
