@@ -12,6 +12,7 @@ pub mod immersive;
 mod k_weighting;
 mod loudness;
 mod meters;
+pub mod provenance;
 pub mod signals;
 mod spot;
 mod true_peak;

@@ -30,6 +30,8 @@ const PADDED_SHARE: f64 = 0.5;
 const LATTICE_PEAK: f64 = 0.3;
 /// Own choice: the smallest lattice that is told; a normalised 16-bit file has up to 2 or so.
 const LATTICE_SMALLEST: f64 = 12.0;
+/// Own choice: the same in 16 bits, where synthesisers of chips lie on lattices of 14 steps.
+const LATTICE_SMALLEST_16: f64 = 32.0;
 /// Own choice: on fewer points than this lies a chip's square wave, not a recording.
 const LATTICE_POINTS: usize = 128;
 
@@ -182,7 +184,12 @@ impl BitsMeter {
         let at = |k: usize| f64::from(spectrum[k].norm() / total);
         let around = |k: usize| (k.saturating_sub(3)..=k + 3).map(at).fold(0.0, f64::max);
         let lowest = size / 4096;
-        let highest = (size as f64 / LATTICE_SMALLEST) as usize;
+        let smallest = if depth > 16 {
+            LATTICE_SMALLEST
+        } else {
+            LATTICE_SMALLEST_16
+        };
+        let highest = (size as f64 / smallest) as usize;
         let k = (lowest..=highest).find(|&k| {
             let here = at(k);
             here > LATTICE_PEAK && here >= at(k - 1) && here >= at(k + 1) && {
@@ -300,7 +307,7 @@ mod tests {
     #[test]
     fn padding_and_a_gain_leave_a_lattice() {
         let step = f64::from(1u32 << 23);
-        for gain in [0.8414, 0.31, 1.7] {
+        for gain in [0.8414, 0.3117, 1.6971] {
             let samples: Vec<f64> = coded(16, 0.05)
                 .iter()
                 .map(|v| (v * gain * step).round() / step)
