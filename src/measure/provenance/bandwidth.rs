@@ -118,6 +118,11 @@ impl LongTerm {
             .steep_end(old_half, below, floor_db)
             .or_else(|| self.image(old_half, below))
             .or_else(|| self.collapse(old_half, below))?;
+        let confidence = if old < LOWEST_TOLD {
+            confidence.min(0.45)
+        } else {
+            confidence
+        };
         Some(Upsampled {
             original_rate_hz: old,
             step_db: below - self.mean(old_half * 1.02, (old_half * 1.1).min(self.half_rate)),
@@ -126,14 +131,14 @@ impl LongTerm {
     }
 
     /// The mean from one frequency up, where it is flat at all times.
-    fn flat_floor(&self, clear: f64) -> Option<f64> {
+    fn flat_floor(&self, clear: f64, flat_db: f64, peak_db: f64) -> Option<f64> {
         let top = self.half_rate * 0.99;
         let floor = self.mean(clear, top);
         let part = (top - clear) / 8.0;
         let width = part.max(40.0);
         let flat = (0..8).map(|n| clear + f64::from(n) * part).all(|hz| {
-            (self.mean(hz, hz + width) - floor).abs() < FLAT_DB
-                && self.peak(hz, hz + width) - floor < PEAK_OVER_FLOOR_DB
+            (self.mean(hz, hz + width) - floor).abs() < flat_db
+                && self.peak(hz, hz + width) - floor < peak_db
         });
         flat.then_some(floor)
     }
@@ -144,7 +149,7 @@ impl LongTerm {
         if clear < old_half * 1.02 {
             return None;
         }
-        let floor = self.flat_floor(clear)?;
+        let floor = self.flat_floor(clear, FLAT_DB, PEAK_OVER_FLOOR_DB)?;
         if floor_db.is_some_and(|lowest| floor > lowest + FLOOR_MARGIN_DB) {
             return None;
         }
@@ -215,7 +220,7 @@ impl LongTerm {
         if self.half_rate < old_half * 1.8 || old_half < 22_000.0 {
             return None;
         }
-        let floor = self.flat_floor(old_half * 1.25)?;
+        let floor = self.flat_floor(old_half * 1.35, 2.0 * FLAT_DB, 1.5 * PEAK_OVER_FLOOR_DB)?;
         let half_way = (below + floor) / 2.0;
         let width = old_half * 0.02;
         let middle = (0..80)
@@ -226,6 +231,8 @@ impl LongTerm {
     }
 }
 
+/// Own choice: an end under 11 kHz is more often an effect or an instrument than an old rate.
+const LOWEST_TOLD: u32 = 22_050;
 /// Own choice: rounding with any usual dither lies within this over its least.
 const FLOOR_MARGIN_DB: f64 = 12.0;
 /// Own choice: how flat a floor is, eighth against eighth.

@@ -30,6 +30,8 @@ const PADDED_SHARE: f64 = 0.5;
 const LATTICE_PEAK: f64 = 0.3;
 /// Own choice: the smallest lattice that is told; a normalised 16-bit file has up to 2 or so.
 const LATTICE_SMALLEST: f64 = 12.0;
+/// Own choice: the same in 16 bits, where synthesisers of chips lie on lattices of 14 steps.
+const LATTICE_SMALLEST_16: f64 = 32.0;
 /// Own choice: on fewer points than this lies a chip's square wave, not a recording.
 const LATTICE_POINTS: usize = 128;
 
@@ -182,7 +184,12 @@ impl BitsMeter {
         let at = |k: usize| f64::from(spectrum[k].norm() / total);
         let around = |k: usize| (k.saturating_sub(3)..=k + 3).map(at).fold(0.0, f64::max);
         let lowest = size / 4096;
-        let highest = (size as f64 / LATTICE_SMALLEST) as usize;
+        let smallest = if depth > 16 {
+            LATTICE_SMALLEST
+        } else {
+            LATTICE_SMALLEST_16
+        };
+        let highest = (size as f64 / smallest) as usize;
         let k = (lowest..=highest).find(|&k| {
             let here = at(k);
             here > LATTICE_PEAK && here >= at(k - 1) && here >= at(k + 1) && {
@@ -220,4 +227,95 @@ fn entropy_bits(counts: &[u32]) -> f64 {
             -share * share.log2()
         })
         .sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::provenance::spectrum::pass;
+
+    /// A slow sine of 0.2 and triangular dither, in steps of `bits`.
+    fn coded(bits: u32, gain: f64) -> Vec<f64> {
+        let steps = f64::from(1u32 << (bits - 1));
+        let mut state = 99u32;
+        let mut chance = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 8) / 16_777_216.0
+        };
+        (0..40_000)
+            .map(|n| {
+                let sine = 0.2 * (f64::from(n) * 0.0173).sin();
+                (sine * gain * steps + chance() - chance()).round() / steps
+            })
+            .collect()
+    }
+
+    fn found(header: Option<u32>, samples: &[f64]) -> BitsUsed {
+        let mut meter = BitsMeter::new(header);
+        for stage in samples.chunks(4096) {
+            let pass = pass(stage);
+            meter.grid.add(pass.grid.0, pass.grid.1);
+            meter.look(stage);
+        }
+        meter.finish()
+    }
+
+    #[test]
+    fn bits_that_are_all_used_are_told_as_such() {
+        for bits in [16, 24] {
+            let facts = found(Some(bits), &coded(bits, 1.0));
+            assert_eq!((facts.used_bits, facts.hidden), (Some(bits), None));
+        }
+    }
+
+    #[test]
+    fn zero_bits_at_the_end_are_counted() {
+        let facts = found(Some(24), &coded(20, 1.0));
+        assert_eq!(facts.used_bits, Some(20));
+    }
+
+    #[test]
+    fn floats_that_hold_integers_are_seen_and_finer_ones_have_no_count() {
+        assert_eq!(found(None, &coded(16, 1.0)).used_bits, Some(16));
+        let fine: Vec<f64> = (1..5000)
+            .map(|n| f64::from((f64::from(n) * 0.37).sin() as f32))
+            .collect();
+        assert_eq!(found(None, &fine).used_bits, None);
+    }
+
+    #[test]
+    fn silence_uses_no_bits() {
+        assert_eq!(found(Some(24), &[0.0; 9000]).used_bits, None);
+    }
+
+    #[test]
+    fn padding_under_dither_is_seen() {
+        let step = f64::from(1u32 << 23);
+        let noise = coded(24, 0.0);
+        for bits in [16, 20] {
+            let padded: Vec<f64> = coded(bits, 1.0)
+                .iter()
+                .zip(&noise)
+                .map(|(a, b)| ((a + b) * step).round() / step)
+                .collect();
+            let hidden = found(Some(24), &padded).hidden.expect("padded");
+            assert_eq!(hidden.kind, PaddingKind::Dithered);
+            assert_eq!(hidden.effective_bits, f64::from(bits));
+        }
+    }
+
+    #[test]
+    fn padding_and_a_gain_leave_a_lattice() {
+        let step = f64::from(1u32 << 23);
+        for gain in [0.8414, 0.3117, 1.6971] {
+            let samples: Vec<f64> = coded(16, 0.05)
+                .iter()
+                .map(|v| (v * gain * step).round() / step)
+                .collect();
+            let hidden = found(Some(24), &samples).hidden.expect("a lattice");
+            assert_eq!(hidden.kind, PaddingKind::Gained);
+            let wanted = 16.0 - gain.log2();
+            assert!((hidden.effective_bits - wanted).abs() < 0.05, "{hidden:?}");
+        }
+    }
 }

@@ -111,3 +111,58 @@ impl Work for Frame<'_> {
         sum
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::provenance::segments::{SEGMENT, Segments};
+
+    #[test]
+    fn frames_that_stop_at_20_khz_are_found_where_they_began() {
+        // Synthesis of RFC 6716 in small: noise in the coefficients around 19 kHz, none over
+        // 20 kHz, window, overlap-add, de-emphasis; begun 123 samples before the file.
+        let mut state = 5u32;
+        let mut chance = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 8) / 8_388_608.0 - 1.0
+        };
+        let (frames, begun) = (14, 123);
+        let mut wave = vec![0.0f64; (frames + 1) * FRAME];
+        let size = FRAME as f64;
+        for frame in 0..frames {
+            let lines: Vec<f64> = (0..20).map(|_| 0.02 * chance()).collect();
+            for n in 0..SPAN {
+                let edge = n.min(SPAN - 1 - n) as f64;
+                let rise = (PI / 2.0 * (edge + 0.5) / OVERLAP as f64).sin();
+                let window = if edge < OVERLAP as f64 {
+                    (PI / 2.0 * rise * rise).sin()
+                } else {
+                    1.0
+                };
+                let time = (n + LEAD) as f64 + 0.5 + size / 2.0;
+                let value: f64 = lines
+                    .iter()
+                    .enumerate()
+                    .map(|(k, line)| line * (PI / size * time * (780.5 + k as f64)).cos())
+                    .sum();
+                wave[frame * FRAME + n] += window * value;
+            }
+        }
+        let mut last = 0.0;
+        for value in &mut wave {
+            last = *value + f64::from(EMPHASIS) * last;
+            *value = last;
+        }
+        let mut segments = Segments::default();
+        for (index, part) in wave[LEAD + begun..].chunks_exact(SEGMENT).enumerate() {
+            segments.look((index * SEGMENT) as u64, &[part.to_vec()]);
+        }
+        let framing = search(&segments.finish()).expect("a framing");
+        assert!(framing.strength() > 3.0, "{framing:?}");
+        // The wave begins LEAD samples into a frame, and the file LEAD + begun later.
+        assert_eq!(
+            framing.offset as usize,
+            (2 * FRAME - 2 * LEAD - begun) % FRAME
+        );
+    }
+}

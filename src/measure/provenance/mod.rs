@@ -15,6 +15,8 @@ mod origin;
 mod rate_label;
 mod segments;
 mod spectrum;
+#[cfg(test)]
+mod tests;
 mod transform;
 mod types;
 

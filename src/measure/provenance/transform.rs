@@ -112,7 +112,7 @@ fn bessel_i0(x: f64) -> f64 {
 /// The MDCT of eight offsets: X\[k\] = sum of w x cos(pi/N (n + 1/2 + N/2)(k + 1/2)), scaled to be
 /// orthonormal, with N = 1024 coefficients; a DCT-IV by a complex transform of 512 points.
 pub(super) struct Mdct {
-    /// exp(-i pi (4n + 1) / 4N), before and after the complex transform.
+    /// exp(-i pi (8n + 1) / 8N), before and after the complex transform.
     twist: Vec<(f32, f32)>,
     /// exp(-2 pi i n / 512).
     roots: Vec<(f32, f32)>,
@@ -131,7 +131,7 @@ impl Mdct {
         fill_places(&mut place, 0, POINTS, 0, 1);
         Self {
             twist: (0..POINTS)
-                .map(|n| root(-PI * (4 * n + 1) as f64 / (4 * COEFFICIENTS) as f64))
+                .map(|n| root(-PI * (8 * n + 1) as f64 / (8 * COEFFICIENTS) as f64))
                 .collect(),
             roots: (0..POINTS)
                 .map(|n| root(-2.0 * PI * n as f64 / POINTS as f64))
