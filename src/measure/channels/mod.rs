@@ -144,8 +144,8 @@ impl ChannelMeter {
     /// Takes a block; only the last one of a file may be shorter.
     fn analyse(&mut self, planes: &[&[f64]]) {
         let frames = planes[0].len();
-        // Half a block is the least that a spectrum is taken of.
-        let whole = frames * 2 >= self.block;
+        // A block that ends too soon has an edge, and an edge has high frequencies of its own.
+        let whole = frames == self.block;
         for (channel, samples) in planes.iter().enumerate() {
             let (products, _) = fast(Times(samples, samples));
             let content = &mut self.channels[channel];

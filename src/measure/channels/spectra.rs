@@ -86,7 +86,7 @@ impl Spectra {
         (self.window.len() as f64 * HANN_POWER * mean_square) as f32
     }
 
-    /// Takes one channel's block; fewer samples than a block end in silence.
+    /// Takes one channel's block; `silent` where it is not to be looked at.
     pub(super) fn take(&mut self, channel: usize, samples: &[f64], silent: bool) {
         self.sounding[channel] = !silent;
         if silent {

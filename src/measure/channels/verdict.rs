@@ -43,6 +43,25 @@ pub(super) fn facts(mut meter: ChannelMeter) -> ChannelFacts {
             );
         }
     }
+    if facts
+        .channel_order
+        .listed
+        .iter()
+        .any(|spot| spot.confidence >= Spot::SURE)
+    {
+        // The labels are wrong, so the pairs were none: what they say is a remark.
+        for spots in [
+            &mut facts.polarity,
+            &mut facts.anti_phase,
+            &mut facts.dual_mono,
+            &mut facts.channel_delay,
+            &mut facts.level_imbalance,
+            &mut facts.surround_swapped,
+        ] {
+            let listed = spots.listed.iter_mut();
+            listed.for_each(|spot| spot.confidence = spot.confidence.min(0.3));
+        }
+    }
     facts
 }
 

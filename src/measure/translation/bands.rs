@@ -97,12 +97,7 @@ impl BandFilters {
 
     /// Sum of the weighted squares of each band over frames `from` to `to` of the block.
     pub(super) fn energies(&self, from: usize, to: usize) -> [f64; 3] {
-        let mut sums = [0.0f32; LANES];
-        for row in &self.rows[from..to] {
-            for (sum, value) in sums.iter_mut().zip(row) {
-                *sum += value * value;
-            }
-        }
+        let sums = fast(RowSquares(&self.rows[from..to]));
         std::array::from_fn(|band| f64::from(sums[band + HALF]))
     }
 
@@ -142,5 +137,22 @@ impl Work for Pass<'_> {
             }
             *memory = [s1, s2];
         }
+    }
+}
+
+struct RowSquares<'a>(&'a [Row]);
+
+impl Work for RowSquares<'_> {
+    type Output = Row;
+
+    #[inline(always)]
+    fn work(self) -> Row {
+        let mut sums = [0.0; LANES];
+        for row in self.0 {
+            for l in 0..LANES {
+                sums[l] += row[l] * row[l];
+            }
+        }
+        sums
     }
 }

@@ -104,24 +104,26 @@ impl Work for Convolve<'_> {
     fn work(self) {
         const WIDE: usize = 16;
         let reach = self.taps.len() - 1;
-        let mut at = 0;
-        for out in self.out.chunks_mut(WIDE) {
-            if let Ok(out) = <&mut [f32; WIDE]>::try_from(&mut *out) {
-                for (k, tap) in self.taps.iter().enumerate() {
-                    let from = at + reach - k;
-                    let samples = &self.samples[from..from + WIDE];
-                    for (out, sample) in out.iter_mut().zip(samples) {
-                        *out += tap * sample;
-                    }
-                }
-            } else {
-                for (i, out) in out.iter_mut().enumerate() {
-                    for (k, tap) in self.taps.iter().enumerate() {
-                        *out += tap * self.samples[at + i + reach - k];
-                    }
+        let whole = self.out.len() / WIDE * WIDE;
+        for (at, out) in self.out.chunks_exact_mut(WIDE).enumerate() {
+            let mut sums = [0.0f32; WIDE];
+            for (k, &tap) in self.taps.iter().enumerate() {
+                let from = at * WIDE + reach - k;
+                let samples: &[f32; WIDE] = self.samples[from..from + WIDE]
+                    .try_into()
+                    .expect("as many as were cut");
+                for i in 0..WIDE {
+                    sums[i] += tap * samples[i];
                 }
             }
-            at += WIDE;
+            for i in 0..WIDE {
+                out[i] += sums[i];
+            }
+        }
+        for (i, out) in self.out.iter_mut().enumerate().skip(whole) {
+            for (k, tap) in self.taps.iter().enumerate() {
+                *out += tap * self.samples[i + reach - k];
+            }
         }
     }
 }

@@ -139,7 +139,11 @@ impl TranslationMeter {
 
     /// Takes the next samples, `[channel][frame]`, all channels equally long.
     pub fn feed(&mut self, planes: &[&[f64]]) {
-        assert_eq!(planes.len(), self.channels, "as many channels as were ordered");
+        assert_eq!(
+            planes.len(),
+            self.channels,
+            "as many channels as were ordered"
+        );
         let total = planes.first().map_or(0, |plane| plane.len());
         self.frames += total as u64;
         let mut done = 0;
@@ -178,14 +182,17 @@ impl TranslationMeter {
         } else {
             let lfe = self.low_frequency(planes);
             match &self.fold {
-                None => self.stages.block(planes[0], planes[1], lfe.as_deref(), false),
+                None => self
+                    .stages
+                    .block(planes[0], planes[1], lfe.as_deref(), false),
                 Some(gains) => {
                     let [left, right] = folded(planes, gains);
                     self.stages.block(&left, &right, lfe.as_deref(), true);
                 }
             }
         }
-        self.stages.hops(self.at, self.block, self.factor, self.rate, self.frames);
+        self.stages
+            .hops(self.at, self.block, self.factor, self.rate, self.frames);
         self.at += self.block as u64;
     }
 
@@ -203,7 +210,9 @@ impl TranslationMeter {
         // Silence follows; hops that do not end within the programme are not counted.
         if !self.held[0].is_empty() {
             let block = self.block;
-            self.held.iter_mut().for_each(|held| held.resize(block, 0.0));
+            self.held
+                .iter_mut()
+                .for_each(|held| held.resize(block, 0.0));
             self.take_held();
         }
         table::read(self)
@@ -212,7 +221,9 @@ impl TranslationMeter {
 
 /// The power of two of about 85 ms: 12 Hz to a bin.
 fn block_frames(rate: Hertz) -> usize {
-    (rate.value() as usize * 8 / 100).next_power_of_two().max(512)
+    (rate.value() as usize * 8 / 100)
+        .next_power_of_two()
+        .max(512)
 }
 
 fn folded(planes: &[&[f64]], gains: &[[f64; 2]]) -> [Vec<f64>; 2] {
@@ -220,7 +231,9 @@ fn folded(planes: &[&[f64]], gains: &[[f64; 2]]) -> [Vec<f64>; 2] {
     for (plane, gains) in planes.iter().zip(gains) {
         for (side, gain) in sides.iter_mut().zip(gains) {
             if *gain != 0.0 {
-                side.iter_mut().zip(*plane).for_each(|(s, v)| *s += gain * v);
+                side.iter_mut()
+                    .zip(*plane)
+                    .for_each(|(s, v)| *s += gain * v);
             }
         }
     }
@@ -235,8 +248,12 @@ impl Stages {
         let sides = |rate: f64| vec![PeakMeter::new(rate), PeakMeter::new(rate)];
         Self {
             weighting: Weighting::new(full, if lfe { 4 } else { 2 }),
-            decimators: (0..signals + 1).map(|_| Decimator::new(factor, 16)).collect(),
-            bass_decimators: (0..signals).map(|_| Decimator::new(BASS_FACTOR, 6)).collect(),
+            decimators: (0..signals + 1)
+                .map(|_| Decimator::new(factor, 16))
+                .collect(),
+            bass_decimators: (0..signals)
+                .map(|_| Decimator::new(BASS_FACTOR, 6))
+                .collect(),
             bands: BandFilters::new(small),
             spectra: Welch::new(block, full, signals, LFE_GAIN),
             bass: BassSpectra::new(rate, small / BASS_FACTOR as f64, signals),
@@ -257,7 +274,10 @@ impl Stages {
     fn block(&mut self, left: &[f64], right: &[f64], lfe: Option<&[f64]>, peaks: bool) {
         let with_lfe = lfe.map(|lfe| {
             [left, right].map(|side| -> Vec<f64> {
-                side.iter().zip(lfe).map(|(s, l)| s + LFE_GAIN * l).collect()
+                side.iter()
+                    .zip(lfe)
+                    .map(|(s, l)| s + LFE_GAIN * l)
+                    .collect()
             })
         });
         match &with_lfe {
@@ -265,8 +285,8 @@ impl Stages {
             None => self.weighting.run(&[left, right]),
         }
         let mean = |out: &mut Vec<f64>, left: &[f64], right: &[f64]| {
-            out.clear();
-            out.extend(left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)));
+            out.resize(left.len(), 0.0);
+            fast(Mean { left, right, out });
         };
         mean(&mut self.mono, left, right);
         let weighted = &self.weighting.out;
@@ -278,7 +298,12 @@ impl Stages {
         let [l, r, w, rest @ ..] = &self.decimators[..] else {
             unreachable!("three signals at least")
         };
-        let small: Vec<f32> = l.out.iter().zip(&r.out).map(|(l, r)| 0.5 * (l + r)).collect();
+        let small: Vec<f32> = l
+            .out
+            .iter()
+            .zip(&r.out)
+            .map(|(l, r)| 0.5 * (l + r))
+            .collect();
         self.bands.run(&small, &w.out);
         let lows = [Some(&l.out), Some(&r.out), rest.first().map(|d| &d.out)];
         for (decimator, source) in self.bass_decimators.iter_mut().zip(lows.iter().flatten()) {
@@ -327,7 +352,9 @@ impl Stages {
             let weighted = &self.weighting.out;
             self.energies[0] += squares(&weighted[0]) + squares(&weighted[1]);
             self.energies[1] += 2.0 * squares(&self.weighted_mono);
-            let bands = self.bands.energies(from.div_ceil(factor), to.div_ceil(factor));
+            let bands = self
+                .bands
+                .energies(from.div_ceil(factor), to.div_ceil(factor));
             for (sum, energy) in self.energies[2..].iter_mut().zip(bands) {
                 *sum += 2.0 * factor as f64 * energy;
             }
@@ -378,7 +405,10 @@ impl BassSpectra {
 
     fn look(&mut self) {
         let signals: Vec<&[f32]> = self.held.iter().map(|held| &held[..BASS_FRAMES]).collect();
-        if signals.iter().all(|signal| signal.iter().all(|&v| v == 0.0)) {
+        if signals
+            .iter()
+            .all(|signal| signal.iter().all(|&v| v == 0.0))
+        {
             return self.welch.silence();
         }
         self.welch.block(&signals);
@@ -393,8 +423,27 @@ impl BassSpectra {
     /// A programme too short for one window is looked at with silence after it.
     fn finish(&mut self) {
         if self.bass == 0.0 && !self.held[0].is_empty() {
-            self.held.iter_mut().for_each(|held| held.resize(BASS_FRAMES, 0.0));
+            self.held
+                .iter_mut()
+                .for_each(|held| held.resize(BASS_FRAMES, 0.0));
             self.look();
+        }
+    }
+}
+
+struct Mean<'a> {
+    left: &'a [f64],
+    right: &'a [f64],
+    out: &'a mut [f64],
+}
+
+impl Work for Mean<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        for ((out, l), r) in self.out.iter_mut().zip(self.left).zip(self.right) {
+            *out = 0.5 * (l + r);
         }
     }
 }

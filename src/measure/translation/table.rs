@@ -91,9 +91,19 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
     }
     if !meter.lfe.is_empty() {
         let made = "stereo fold and the low-frequency channel, 10 dB up, shared by both";
-        view("soundbar with LFE", made.to_owned(), WITH_LFE, Some(("stereo fold", 0)));
+        view(
+            "soundbar with LFE",
+            made.to_owned(),
+            WITH_LFE,
+            Some(("stereo fold", 0)),
+        );
         let made = "stereo fold".to_owned();
-        view("soundbar without LFE", made, 0, Some(("soundbar with LFE", WITH_LFE)));
+        view(
+            "soundbar without LFE",
+            made,
+            0,
+            Some(("soundbar with LFE", WITH_LFE)),
+        );
     }
     levels(&meter.stages, &mut views);
     peaks(&mut meter, &mut views);
@@ -172,7 +182,9 @@ fn bass(stages: &Stages, rate: f64) -> (Option<f64>, Option<f64>) {
     let weight = |hertz: f64| k_power_gain(hertz, rate);
     let low = |hertz| stages.bass.welch.mean_square(STEREO, hertz, weight);
     let all = low([15.0, 350.0])
-        + stages.spectra.mean_square(STEREO, [350.0, 0.5 * stages.spectra.rate], weight);
+        + stages
+            .spectra
+            .mean_square(STEREO, [350.0, 0.5 * stages.spectra.rate], weight);
     let share = low([30.0, 100.0]) / all;
     let carried = stages.bass.carried / stages.bass.bass;
     let known = |value: f64| value.is_finite().then_some(value);

@@ -114,7 +114,12 @@ impl Welch {
     }
 
     /// Mean square from `hertz[0]` to `hertz[1]` of a view, each bin weighted.
-    pub(super) fn mean_square(&self, view: usize, hertz: [f64; 2], weight: impl Fn(f64) -> f64) -> f64 {
+    pub(super) fn mean_square(
+        &self,
+        view: usize,
+        hertz: [f64; 2],
+        weight: impl Fn(f64) -> f64,
+    ) -> f64 {
         let Some(sums) = self.sums.get(view) else {
             return 0.0;
         };
