@@ -8,6 +8,7 @@ mod pairing;
 mod signals;
 mod stream;
 mod timing;
+mod versions;
 
 use std::sync::Arc;
 

@@ -36,8 +36,6 @@ pub(super) enum Channel {
 
 pub(in crate::compare) struct Matrix {
     pairs: usize,
-    /// Frames of a window.
-    pub(in crate::compare) length: usize,
     forward: Arc<dyn RealToComplex<f32>>,
     taper: Vec<f32>,
     time: Vec<f32>,
@@ -73,7 +71,6 @@ impl Matrix {
         let spectra = 2 * pairs;
         Self {
             pairs,
-            length,
             taper: raised_cosine(length, length / 2),
             time: forward.make_input_vec(),
             scratch: forward.make_scratch_vec(),
