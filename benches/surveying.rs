@@ -113,7 +113,7 @@ fn works<'a>(
             )
         };
     }
-    let survey = |wants: SurveyWants| {
+    let survey = move |wants: SurveyWants| {
         SurveyMeters::new(SurveyOrder {
             sample_rate: rate,
             channels,

@@ -11,6 +11,7 @@ use super::coded::{self, Coded};
 use super::error::{OpenError, ReadError};
 use super::facts::{Digests, Format, Metadata, Oddity, OddityKind};
 use super::linear::{self, Linear};
+use super::pcm::Coding;
 use super::sniff::{self, Kind};
 use super::source::Source;
 use super::{caf, iff, labels, metadata, riff, wave};
@@ -137,10 +138,11 @@ impl Specimen {
         Some(ChunkReader::new(&self.source, chunk.offset, chunk.bytes))
     }
 
-    /// Offset of the first sample's first byte and bytes of a frame; `None` where the samples are
-    /// compressed.
+    /// Offset of the first sample's first byte and bytes of a frame, where a zero byte is part of
+    /// a zero sample; `None` for compressed samples and for unsigned ones.
     pub fn sample_bytes(&self) -> Option<(u64, u64)> {
         match &self.body {
+            Body::Linear(linear) if linear.coding == Coding::Unsigned8 => None,
             Body::Linear(linear) => Some((linear.start, linear.frame_bytes())),
             Body::Coded(_) => None,
         }

@@ -19,7 +19,10 @@ mod repeats;
 mod slabs;
 mod splices;
 #[cfg(test)]
+mod testing;
+#[cfg(test)]
 mod tests;
+mod zeros;
 
 pub use bursts::{BurstFacts, BurstMeter};
 pub use clicks::ClickFacts;
