@@ -200,8 +200,8 @@ fn gain(correlation: &[f64], overlap: &[f64], first: usize, width: usize) -> Opt
     let mut added = [0.0f64; WIDEST];
     for row in (0..width).rev() {
         let mut sum = half[row];
-        for k in row + 1..width {
-            sum -= lower[k][row] * added[k];
+        for (below, value) in lower[..width].iter().zip(&added).skip(row + 1) {
+            sum -= below[row] * value;
         }
         added[row] = sum / lower[row][row];
     }
