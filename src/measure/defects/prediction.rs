@@ -179,8 +179,8 @@ fn gain(correlation: &[f64], overlap: &[f64], first: usize, width: usize) -> Opt
         let mut right = correlation[first + row];
         for column in 0..=row {
             let mut sum = overlap[row - column];
-            for k in 0..column {
-                sum -= lower[row][k] * lower[column][k];
+            for (a, b) in lower[row][..column].iter().zip(&lower[column][..column]) {
+                sum -= a * b;
             }
             if row == column {
                 if sum <= overlap[0] * 1e-12 {
