@@ -3,7 +3,7 @@
 //! Takes blocks of samples, whitens each with a predictor of its own, and compares every short
 //! stretch with its neighbourhood. Out: stretches that stand out, a few a second; the second look
 //! is for others. Method: the adaptive linear prediction detector of S. V. Vaseghi and
-//! P. J. W. Rayner (IEE Proc. I 137(1), 1990), run on the second difference of the signal.
+//! P. J. W. Rayner (IEE Proc. I 137(1), 1990, from memory), run on the second difference of the signal.
 
 use super::prediction::{Autocorrelation, Errors, error_filter, padding};
 use crate::vector::fast;
@@ -21,7 +21,7 @@ const TAPER: usize = 256;
 const NEAR: usize = 16;
 const SKIPPED: usize = 2;
 /// From this ratio of largest error to the neighbourhood's mean magnitude on it is a candidate.
-/// Own choice, measured on released music: a few a second.
+/// Own choice. At 7 released music gave about seven a second and channel; 8 was not counted.
 const STANDS_OUT: f32 = 8.0;
 
 /// The ratio of what stands in digital silence.

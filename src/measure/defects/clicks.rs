@@ -2,8 +2,8 @@
 //!
 //! In: findings of the exact look and their neighbours in time. Out: a confidence from 0 to 1,
 //! [`Spot::SURE`] where it is worth a person's time. The finding itself is the test of
-//! S. V. Vaseghi and P. J. W. Rayner (IEE Proc. I 137(1), 1990) with the interpolation of
-//! A. Janssen, R. Veldhuis and L. Vries (IEEE Trans. ASSP 34(2), 1986): a click is what a few
+//! S. V. Vaseghi and P. J. W. Rayner (IEE Proc. I 137(1), 1990, from memory) with the interpolation of
+//! A. Janssen, R. Veldhuis and L. Vries (IEEE Trans. ASSP 34(2), 1986, from memory): a click is what a few
 //! replaced samples take away to the last bit. An onset excites what follows and stays; a step
 //! leaves a ramp; a record's crackle and a glitch track have many alike.
 //!

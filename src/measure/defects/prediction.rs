@@ -1,8 +1,8 @@
 //! Linear prediction: autocorrelation, the recursion for the predictor, its error, and the least
 //! squares test for a disturbance that was added to a few samples.
 //!
-//! Plain functions of slices. Sources: N. Levinson 1946 and J. Durbin 1960 for the recursion (as
-//! every textbook gives it); J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63(4),
+//! Plain functions of slices. Sources: N. Levinson 1946 and J. Durbin 1960 (from memory) for the recursion (as
+//! every textbook gives it); J. Makhoul, "Linear prediction: a tutorial review", Proc. IEEE 63(4), from memory,
 //! 1975, for the autocorrelation method.
 
 use crate::vector::Work;
@@ -138,9 +138,9 @@ pub(super) struct Excision {
 ///
 /// `correlation[n] = sum of filter[k] * errors[n + k]` is the matched filter's output at each
 /// sample that may be at fault (S. V. Vaseghi, P. J. W. Rayner, "Detection and suppression of
-/// impulsive noise in speech communication systems", IEE Proc. I 137(1), 1990); `overlap` holds
+/// impulsive noise in speech communication systems", IEE Proc. I 137(1), 1990, from memory); `overlap` holds
 /// the filter's own autocorrelation. Replacing the samples of a set by the least squares
-/// interpolation of A. Janssen, R. Veldhuis, L. Vries (IEEE Trans. ASSP 34(2), 1986) takes
+/// interpolation of A. Janssen, R. Veldhuis, L. Vries (IEEE Trans. ASSP 34(2), 1986, from memory) takes
 /// `c' B^-1 c` out of the error, `c` being the correlations in the set, `B` the overlaps. The set
 /// grows from the best sample while a further sample pays more than `price`.
 pub(super) fn excise(correlation: &[f64], overlap: &[f64], price: f64) -> Option<Excision> {
@@ -179,8 +179,8 @@ fn gain(correlation: &[f64], overlap: &[f64], first: usize, width: usize) -> Opt
         let mut right = correlation[first + row];
         for column in 0..=row {
             let mut sum = overlap[row - column];
-            for k in 0..column {
-                sum -= lower[row][k] * lower[column][k];
+            for (a, b) in lower[row][..column].iter().zip(&lower[column][..column]) {
+                sum -= a * b;
             }
             if row == column {
                 if sum <= overlap[0] * 1e-12 {
@@ -200,8 +200,8 @@ fn gain(correlation: &[f64], overlap: &[f64], first: usize, width: usize) -> Opt
     let mut added = [0.0f64; WIDEST];
     for row in (0..width).rev() {
         let mut sum = half[row];
-        for k in row + 1..width {
-            sum -= lower[k][row] * added[k];
+        for (below, value) in lower[..width].iter().zip(&added).skip(row + 1) {
+            sum -= below[row] * value;
         }
         added[row] = sum / lower[row][row];
     }

@@ -8,7 +8,7 @@ use crate::units::Hertz;
 
 const RATE: usize = 44_100;
 
-/// Uniform numbers from -1 to 1; a xorshift generator (G. Marsaglia 2003).
+/// Uniform numbers from -1 to 1; a xorshift generator (G. Marsaglia 2003, from memory).
 struct Dice(u64);
 
 impl Dice {
