@@ -118,31 +118,25 @@ impl Work for Extremes<'_> {
     type Output = (f64, f64);
     #[inline(always)]
     fn work(self) -> (f64, f64) {
-        let (mut low, mut high) = ([f64::INFINITY; 8], [f64::NEG_INFINITY; 8]);
-        let parts = self.0.chunks_exact(8);
-        let rest = parts.remainder();
-        for part in parts {
-            for lane in 0..8 {
-                low[lane] = lesser(low[lane], part[lane]);
-                high[lane] = -lesser(-high[lane], -part[lane]);
-            }
-        }
-        for half in [4, 2, 1] {
-            for lane in 0..half {
-                low[lane] = lesser(low[lane], low[lane + half]);
-                high[lane] = -lesser(-high[lane], -high[lane + half]);
-            }
-        }
-        let least = rest.iter().fold(low[0], |least, &v| lesser(least, v));
-        let most = rest.iter().fold(high[0], |most, &v| -lesser(-most, -v));
-        (least, most)
+        // Two passes: both in one are not made into vector instructions, and take five times as long.
+        (extreme(self.0, |a, b| a < b), extreme(self.0, |a, b| a > b))
     }
 }
 
-/// One instruction, which `f64::min` with its care for NaN is not.
+/// Of at least one sample, the one that `beats` the others.
 #[inline(always)]
-fn lesser(a: f64, b: f64) -> f64 {
-    if b < a { b } else { a }
+fn extreme(samples: &[f64], beats: impl Fn(f64, f64) -> bool) -> f64 {
+    let better = |a: f64, b: f64| if beats(a, b) { a } else { b };
+    let mut best = [samples[0]; 8];
+    let parts = samples.chunks_exact(8);
+    let rest = parts.remainder();
+    for part in parts {
+        for lane in 0..8 {
+            best[lane] = better(part[lane], best[lane]);
+        }
+    }
+    let all = best.iter().chain(rest);
+    all.fold(samples[0], |best, &sample| better(sample, best))
 }
 
 #[cfg(test)]

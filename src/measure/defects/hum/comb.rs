@@ -51,6 +51,8 @@ pub(super) struct Comb {
 #[derive(Clone)]
 struct Line {
     windows: u64,
+    /// Sum of its frequencies, read from the spectra.
+    hz: f64,
     /// Levels where the line stood free, and of all windows.
     free: Vec<u32>,
     levels: Vec<u32>,
@@ -78,6 +80,7 @@ impl Comb {
     pub(super) fn new(mains_hz: f64, bin_hz: f64, hop_s: f64) -> Self {
         let line = Line {
             windows: 0,
+            hz: 0.0,
             free: vec![0; LEVEL_BINS],
             levels: vec![0; LEVEL_BINS],
         };
@@ -97,6 +100,7 @@ impl Comb {
     pub(super) fn window(&mut self, spectrum: &[Complex<f64>], power: &[f64]) {
         let mut free = [None; HARMONICS];
         let mut levels = [0.0; HARMONICS];
+        let mut frequencies = [0.0; HARMONICS];
         for index in 0..HARMONICS {
             let number = (index + 1) as f64;
             let centre = (number * self.mains_hz / self.bin_hz).round() as usize;
@@ -108,13 +112,14 @@ impl Comb {
             levels[index] = decibels(power[peak]);
             self.lines[index].levels[level_bin(levels[index])] += 1;
             let over = levels[index] - decibels(neighbours(power, centre));
-            let off = self.frequency(power, peak) / number - self.mains_hz;
+            frequencies[index] = self.frequency(power, peak);
+            let off = frequencies[index] / number - self.mains_hz;
             if over > PROMINENCE_DB && off.abs() < OFF_HZ {
                 free[index] = Some(spectrum[centre]);
             }
         }
         if free.iter().flatten().count() >= LINES {
-            self.count(&free, &levels);
+            self.count(&free, &levels, &frequencies);
         } else {
             free = [None; HARMONICS];
         }
@@ -134,13 +139,19 @@ impl Comb {
         (peak as f64 + shift.clamp(-1.0, 1.0)) * self.bin_hz
     }
 
-    fn count(&mut self, free: &[Option<Complex<f64>>; HARMONICS], levels: &[f64; HARMONICS]) {
+    fn count(
+        &mut self,
+        free: &[Option<Complex<f64>>; HARMONICS],
+        levels: &[f64; HARMONICS],
+        frequencies: &[f64; HARMONICS],
+    ) {
         self.windows += 1;
         let lag_s = self.hop_s * APART as f64;
         for index in 0..HARMONICS {
             let Some(now) = free[index] else { continue };
             let line = &mut self.lines[index];
             line.windows += 1;
+            line.hz += frequencies[index];
             line.free[level_bin(levels[index])] += 1;
             if let Some(before) = self.recent[0][index] {
                 let nominal = (index + 1) as f64 * self.mains_hz * lag_s;
@@ -169,6 +180,12 @@ impl Comb {
         let resultant: f64 = self.advance.iter().map(|sum| sum.norm()).sum();
         let lag_s = self.hop_s * APART as f64;
         let turn = self.advance[index].arg() / (2.0 * std::f64::consts::PI);
+        // The phase says it a hundred times as well as the spectrum, where there are pairs.
+        let measured = if self.pairs[index] > 0 {
+            (index + 1) as f64 * self.mains_hz + turn / lag_s
+        } else {
+            line.hz / line.windows as f64
+        };
         let all: u32 = line.levels.iter().sum();
         let over: u32 = line.levels[level_bin(level - 6.0)..].iter().sum();
         Some(Verdict {
@@ -178,7 +195,7 @@ impl Comb {
             spread_db: (line.level(0.8) - line.level(0.2)) / 2.0,
             coherence: resultant / pairs.max(1) as f64,
             pairs,
-            mains_hz: self.mains_hz + turn / lag_s / (index + 1) as f64,
+            mains_hz: measured / (index + 1) as f64,
             presence: f64::from(over) / f64::from(all.max(1)),
         })
     }

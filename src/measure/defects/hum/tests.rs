@@ -10,7 +10,7 @@ fn tone(hz: f64, level: f64, frames: usize) -> impl Iterator<Item = f64> {
     (0..frames).map(move |n| level * (2.0 * PI * hz * n as f64 / f64::from(RATE)).sin())
 }
 
-/// Notes of half a second, low ones with all their harmonics, 6 s, then 2 s of a quiet room.
+/// Notes of half a second, low ones with all their harmonics, 6 s, then 3 s of a quiet room.
 fn music() -> Vec<f64> {
     let mut state = 1u64;
     let mut room = || {
@@ -19,7 +19,7 @@ fn music() -> Vec<f64> {
             .wrapping_add(1);
         ((state >> 33) as f64 / f64::from(1u32 << 30) - 1.0) * 1e-4
     };
-    let frames = 8 * RATE as usize;
+    let frames = 9 * RATE as usize;
     (0..frames)
         .map(|n| {
             let t = n as f64 / f64::from(RATE);
@@ -96,7 +96,7 @@ proptest! {
 fn low_notes_are_no_hum() {
     let held: Vec<f64> = [48.999, 97.999, 146.83, 195.998]
         .iter()
-        .map(|hz| tone(*hz, 0.01, 8 * RATE as usize).collect::<Vec<f64>>())
+        .map(|hz| tone(*hz, 0.01, 9 * RATE as usize).collect::<Vec<f64>>())
         .reduce(|sum, line| sum.iter().zip(&line).map(|(a, b)| a + b).collect())
         .unwrap_or_default();
     let music = music();
