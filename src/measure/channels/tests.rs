@@ -150,7 +150,7 @@ fn an_inverted_channel_is_told_and_its_return_is_not() {
     assert_eq!(told(&measured("2.0", &both, 4800)), [""; 0]);
 }
 
-/// r = (1 - w^2 s) ... of a middle and sides of equal strength: 1 / (1 + w^2).
+/// A middle with sides of its own strength times w: r = 1 / (1 + w^2).
 #[test]
 fn the_coefficient_is_that_of_the_definition() {
     let facts = measured("2.0", &mix(3, 0.5), 4800);
