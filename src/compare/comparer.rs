@@ -295,7 +295,7 @@ impl Comparer {
                 desk.track(
                     (&self.mix_samples, &self.master_samples),
                     (index, track.mix, track.master),
-                    (block as i64 * self.block, offset),
+                    (block as i64 * self.block, fallback),
                     (powers, meter.alike()),
                 );
             }

@@ -152,7 +152,8 @@ impl Desk {
         }
     }
 
-    /// One track of a block: its null test, and its voice in the block's likeness.
+    /// One track of a block: its null test, at the offset of the file, and its voice in the
+    /// block's likeness.
     ///
     /// `levels` are the mean squares of mix and master.
     pub(in crate::compare) fn track(
