@@ -296,7 +296,7 @@ impl Comparer {
                     (&self.mix_samples, &self.master_samples),
                     (index, track.mix, track.master),
                     (block as i64 * self.block, fallback),
-                    (powers, meter.alike()),
+                    (powers, meter.alike(), offset == fallback),
                 );
             }
             let group = match track.kind {
