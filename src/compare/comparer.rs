@@ -295,8 +295,8 @@ impl Comparer {
                 desk.track(
                     (&self.mix_samples, &self.master_samples),
                     (index, track.mix, track.master),
-                    (block as i64 * self.block, offset),
-                    (powers, meter.alike()),
+                    (block as i64 * self.block, fallback),
+                    (powers, meter.alike(), offset == fallback),
                 );
             }
             let group = match track.kind {

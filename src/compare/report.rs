@@ -139,6 +139,7 @@ impl Heard {
                 (master, mix),
                 (self.master_frames, self.mix_frames),
                 (self.master.sample_rate, self.mix.sample_rate),
+                timing.offset_frames.is_some(),
             )
         });
         let found = self.desk.as_ref().map(|desk| {

@@ -79,10 +79,10 @@ fn a_master_is_its_mix_and_nothing_else() {
         assert_eq!(told(&found), [""; 0], "{seed}");
         let correlation = found.channels[0].correlation.unwrap();
         assert!(correlation > 0.9, "{correlation}");
-        // 2 dB from 4 kHz on, half a decibel above the driven rest.
+        // 2 dB from 4 kHz on, half of it there; the highest partials have 3.5 kHz.
         let tone = found.tone.unwrap();
         assert!(tone.largest_change_db.abs() < 3.0, "{tone:?}");
-        assert!(tone.largest_band_hz >= 4_000.0, "{tone:?}");
+        assert!(tone.largest_band_hz >= 3_000.0, "{tone:?}");
     }
 }
 

@@ -152,20 +152,25 @@ impl Desk {
         }
     }
 
-    /// One track of a block: its null test, and its voice in the block's likeness.
+    /// One track of a block: its null test, at the offset of the file, and its voice in the
+    /// block's likeness.
     ///
-    /// `levels` are the mean squares of mix and master.
+    /// `levels` are the mean squares of mix and master; `on_time` is a track that has the offset
+    /// of the file.
     pub(in crate::compare) fn track(
         &mut self,
         both: (&Buffer, &Buffer),
         (track, in_mix, in_master): (usize, usize, usize),
         (from, offset): (i64, i64),
-        (levels, alike): ((f64, f64), Option<f64>),
+        (levels, alike, on_time): ((f64, f64), Option<f64>, bool),
     ) {
         let which = (track, in_mix, in_master);
         let (square, cross) = self.null.block(both, which, (from, offset));
-        self.gain.0 += square;
-        self.gain.1 += cross.abs();
+        // Of a late channel the products say nothing.
+        if on_time {
+            self.gain.0 += square;
+            self.gain.1 += cross.abs();
+        }
         let (mix, master) = levels;
         if mix < COUNTS {
             return;

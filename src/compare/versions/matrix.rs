@@ -62,7 +62,7 @@ impl Matrix {
         let forward = RealFftPlanner::new().plan_fft_forward(length);
         let place =
             |hertz: f64| ((hertz * length as f64 / rate).ceil() as usize).clamp(1, length / 2);
-        // IEC 61260-1, clause 5: base-10 third-octaves about 1 kHz; 40 Hz is band -14.
+        // IEC 61260-1, from memory: base-10 third-octaves about 1 kHz; 40 Hz is band -14.
         let thirds = (-14..=11).map(|band| {
             let centre = 1_000.0 * 10_f64.powf(f64::from(band) / 10.0);
             let edge = 10_f64.powf(0.05);

@@ -27,11 +27,13 @@ fn ratios() -> impl Iterator<Item = f64> {
         .filter(|&ratio| ratio != 1.0)
 }
 
-/// `frames` of master and mix.
+/// Frames and rates of master and mix; `same_samples` where they were found to lie over each
+/// other at their labels.
 pub(in crate::compare) fn rate_label(
     (master, mix): (&Envelope, &Envelope),
     (master_frames, mix_frames): (u64, u64),
     (master_rate, mix_rate): (u32, u32),
+    same_samples: bool,
 ) -> Option<RateLabel> {
     let seconds = |frames: u64, rate: u32| frames as f64 / f64::from(rate);
     let (master_s, mix_s) = (
@@ -54,9 +56,9 @@ pub(in crate::compare) fn rate_label(
     let steps = step(mix, mix_rate) / step(master, master_rate);
     let as_labelled = alike(master, mix, steps);
     let stretched = nearest.map_or(0.0, |ratio| alike(master, mix, steps * ratio));
-    // Own measurement: the same music at the right ratio 0.8 and more, other music and other
-    // ratios 0.25 and less.
-    let sure = ((stretched - 0.4) / 0.3).clamp(0.0, 1.0);
+    // Own measurement on 16 pairs of real music: the same music at the right ratio 0.93 and more,
+    // at another 0.15 to 0.75, other music of 15 s up to 0.6.
+    let sure = ((stretched - 0.6) / 0.25).clamp(0.0, 1.0);
     let apart = ((stretched - as_labelled - 0.05) / 0.15).clamp(0.0, 1.0);
     Some(RateLabel {
         master_sample_rate_hz: Hertz::new(master_rate)?,
@@ -65,7 +67,8 @@ pub(in crate::compare) fn rate_label(
         ratio: nearest.unwrap_or(1.0),
         correlation: stretched.max(-1.0),
         correlation_as_labelled: as_labelled,
-        confidence: sure.min(apart),
+        // Where the samples lie over each other as they are, the rates are the same.
+        confidence: if same_samples { 0.0 } else { sure.min(apart) },
     })
 }
 

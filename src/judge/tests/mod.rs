@@ -7,6 +7,7 @@ mod immersive;
 mod limited;
 mod properties;
 mod unmeasured;
+mod versions;
 
 use std::collections::BTreeSet;
 use std::ffi::OsStr;
