@@ -85,7 +85,10 @@ fn report(folder: &Path, name: &str) {
             cost / base,
         );
     }
-    println!("  base with all meters of faults: {:.2} times the base", whole / base);
+    println!(
+        "  base with all meters of faults: {:.2} times the base",
+        whole / base
+    );
 }
 
 type Work<'a> = Box<dyn FnOnce() + 'a>;
@@ -200,7 +203,8 @@ fn programme(seed: u64, frames: usize) -> Vec<f64> {
         .enumerate()
         .map(|(n, sample)| {
             let t = n as f64 / f64::from(RATE);
-            let hz = 110.0 * 2f64.powf(((t * 2.0).floor() * 5.0 + seed as f64).rem_euclid(12.0) / 12.0);
+            let hz =
+                110.0 * 2f64.powf(((t * 2.0).floor() * 5.0 + seed as f64).rem_euclid(12.0) / 12.0);
             let note = (std::f64::consts::TAU * hz * t).sin() * (-3.0 * (t * 2.0).fract()).exp();
             ((0.7 * sample + 0.25 * note) * 8_388_608.0).round() / 8_388_608.0
         })

@@ -28,7 +28,10 @@ fn finding(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> 
         return survey::fault(check, limit, facts);
     }
     // Without a mix there is nothing to be said of movement, and nothing is missing.
-    if movement::is_moot(check, facts) || versions::is_moot(check, facts) {
+    let is_moot = movement::is_moot(check, facts)
+        || versions::is_moot(check, facts)
+        || survey::is_moot(check, facts);
+    if is_moot {
         return None;
     }
     if versions::is_fault(check) {

@@ -158,7 +158,7 @@ impl SilenceMeter {
                     channel: None,
                     size: length_s,
                     confidence: 1.0,
-                inherited: false,
+                    inherited: false,
                 });
             }
         }

@@ -81,7 +81,10 @@ fn line(view: &View, changes: &[ViewChanges]) -> String {
 /// Each view that both tables have: this one less the other.
 pub fn changes(now: &Translation, other: &Translation, against: &str) -> Vec<ViewChanges> {
     let of_name = |view: &View| other.views.iter().find(|other| other.name == view.name);
-    let pairs = now.views.iter().filter_map(|view| Some((view, of_name(view)?)));
+    let pairs = now
+        .views
+        .iter()
+        .filter_map(|view| Some((view, of_name(view)?)));
     pairs
         .map(|(view, before)| {
             let loudness = view.loudness_lufs.zip(before.loudness_lufs);
@@ -147,7 +150,10 @@ mod tests {
         assert_eq!(changes.len(), 1);
         assert_eq!(changes[0].loudness_lu, Some(1.0));
         // 4 dB more at 125 Hz, of which 1 LU is the loudness; what is 39 dB down is not heard.
-        assert_eq!((changes[0].band_hz, changes[0].band_db), (Some(125.0), Some(3.0)));
+        assert_eq!(
+            (changes[0].band_hz, changes[0].band_db),
+            (Some(125.0), Some(3.0))
+        );
         assert_eq!(
             line(&now.views[0], &changes),
             "-15.0 LUFS, 2.0 LU under stereo fold, +1.0 LU against the revision before"

@@ -61,7 +61,10 @@ pub fn sidecar(
         metadata: weighed.metadata.clone(),
         measured: (weighed.measurements.as_ref()).map(|m| {
             let mut measured = measured(m, weighed.adm.as_ref());
-            let survey = m.survey.as_ref().and_then(|survey| survey.translation.as_ref());
+            let survey = m
+                .survey
+                .as_ref()
+                .and_then(|survey| survey.translation.as_ref());
             let mix = (weighed.against.as_ref()).and_then(|against| against.translation.as_ref());
             if let Some((now, mix)) = survey.zip(mix) {
                 measured.translation_changes = elsewhere::changes(&now.table, mix, "mix");
@@ -221,7 +224,11 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
         items: immersive.map_or_else(Vec::new, |immersive| immersive.items.clone()),
         lfe: immersive.map_or_else(Vec::new, |immersive| immersive.lfe.clone()),
         fold: immersive.and_then(|immersive| immersive.fold.clone()),
-        survey: m.survey.as_ref().map(|survey| survey.figures()).filter(is_written),
+        survey: m
+            .survey
+            .as_ref()
+            .map(|survey| survey.figures())
+            .filter(is_written),
         translation_changes: Vec::new(),
         renders,
         loudness: m.loudness.clone(),

@@ -325,8 +325,8 @@ fn act(
     let events = events(arrival, &from, &plan, &sidecar.written, remark, &now);
     sidecar.custody = events.clone();
     let placement = placement(&plan, &sidecar);
-    let note =
-        (!sidecar.verdict.goes_on()).then(|| record::note_text(&sidecar, &placement, &judge::title));
+    let note = (!sidecar.verdict.goes_on())
+        .then(|| record::note_text(&sidecar, &placement, &judge::title));
     let notice = notice(house, watch, arrival, file, &sidecar, placement, &now)?;
     let told = notice.is_some();
     let text = sidecar.to_pretty();

@@ -13,9 +13,9 @@ use super::immersive::{AdmWeighed, metadata};
 use super::{Request, WeighError};
 use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
 use crate::judge::AgainstRead;
-use crate::profile::{Profile, Rule};
 use crate::measure::translation::Translation;
 use crate::measure::{Survey, SurveyMeters, SurveyOrder};
+use crate::profile::{Profile, Rule};
 use crate::specimen::{Block, BlockSink, Digests, Format, Specimen};
 
 /// Blocks that the reading of the mix may be ahead: bounded, so memory is.

@@ -18,7 +18,9 @@ use crate::intake::Identity;
 use crate::judge::{self, Facts, Judgement};
 use crate::layout::Label;
 use crate::measure::defects::DataLayout;
-use crate::measure::{Depth, ImmersiveMeters, Measurements, MeterOrder, Meters, SurveyMeters, SurveyOrder};
+use crate::measure::{
+    Depth, ImmersiveMeters, Measurements, MeterOrder, Meters, SurveyMeters, SurveyOrder,
+};
 use crate::profile::Profile;
 use crate::render::Choice;
 use crate::render::binaural::HeadSet;

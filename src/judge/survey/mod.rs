@@ -71,7 +71,11 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
                 .unmeasured(severity),
         );
     };
-    let Seen { places, says, value } = seen::seen(check, survey, facts);
+    let Seen {
+        places,
+        says,
+        value,
+    } = seen::seen(check, survey, facts);
     let told = Told::new(check, subject(&places), source)
         .value(value.map(Choice::Number))
         .limit(words);
@@ -87,7 +91,11 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
     };
     let worst: Vec<&Place> = places.listed.iter().filter(|place| sure(place)).collect();
     if worst.is_empty() {
-        return Some(told.says(unsure(check, &places, says)).places(&places).noted());
+        return Some(
+            told.says(unsure(check, &places, says))
+                .places(&places)
+                .noted(),
+        );
     }
     // Nobody is stopped by what only looks like a fault.
     let certain = worst
@@ -111,7 +119,10 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
             (format!("{count}, {}", first(check, &told_places)), count)
         }
     };
-    let detail = told_places.listed.first().filter(|place| place.end_s.0 > 0.0);
+    let detail = told_places
+        .listed
+        .first()
+        .filter(|place| place.end_s.0 > 0.0);
     let detail = detail.map(|place| format!("at {}", place.start_s));
     let told = told.says(says).brief(brief, detail).places(&told_places);
     Some(match severity {
@@ -184,6 +195,13 @@ pub fn is_dc_in_doubt(facts: &Facts, channel: &str) -> bool {
         Some(survey.defects.as_ref()?.dc.channels.get(index)?.confidence)
     });
     confidence.is_some_and(|sure| sure < Spot::SURE)
+}
+
+/// A figure that the file does not have: no LFE, no pair of channels, nobody says where they play.
+pub fn is_moot(check: &Check, facts: &Facts) -> bool {
+    let survey = facts.measurements.and_then(|m| m.survey.as_deref());
+    let is_figure = check.takes == Takes::Number && is_ours(check);
+    is_figure && survey.is_some_and(|survey| seen::number(check, survey).is_none())
 }
 
 /// The reading of a check that is a number.

@@ -18,8 +18,7 @@ pub struct Seen {
     pub value: Option<f64>,
 }
 
-/// Own choice: fewer bits than this are told as a fault, even behind dither; 24-bit files of
-/// quiet music do not use their top bits, which is another thing.
+/// Common practice, no source: louder than this it is no residue of a converter.
 const ULTRASONIC_TONE_DBFS: f64 = -60.0;
 /// `trade.md`, H8.
 const SUBSONIC_DB: f64 = -20.0;
@@ -109,7 +108,8 @@ fn joined(mut all: Places, survey: &Survey, spots: &Spots) -> Places {
     let more = survey.places(spots);
     all.total += more.total;
     all.listed.extend(more.listed);
-    all.listed.sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
+    all.listed
+        .sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
     all
 }
 
@@ -123,7 +123,10 @@ fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
         "burst" => vec![found.bursts.bursts.clone()],
         "periodic" => vec![found.periodic.spots.clone()],
         "hum" => vec![found.hum.hums.clone()],
-        "dropout" => vec![found.gaps.all_channels.clone(), found.gaps.one_channel.clone()],
+        "dropout" => vec![
+            found.gaps.all_channels.clone(),
+            found.gaps.one_channel.clone(),
+        ],
         "repeat" => vec![found.repeats.repeats.clone()],
         "dc_step" => vec![found.dc.steps.clone()],
         "zero_tail" => vec![found.zeros.tail_spots()],
@@ -260,17 +263,12 @@ fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
         "ultrasonic" => {
             for (channel, of) in channels {
                 let levels = &of.levels;
+                // Noise up there is in the figures only: cymbals make it too.
                 let tone = levels.ultrasonic_tone_dbfs.unwrap_or(f64::NEG_INFINITY);
-                let noise = levels.ultrasonic_dbfs.unwrap_or(f64::NEG_INFINITY);
                 if tone > ULTRASONIC_TONE_DBFS {
                     let hz = levels.ultrasonic_tone_hz.unwrap_or_default();
                     seen.places.push(file(Some(channel), tone, 0.8));
                     seen.says = Some(format!("a tone at {hz:.0} Hz of {tone:.1} dBFS"));
-                } else if noise > ULTRASONIC_TONE_DBFS {
-                    // Cymbals do so too.
-                    seen.places.push(file(Some(channel), noise, 0.3));
-                    let says = format!("energy over 20 kHz of up to {noise:.1} dBFS");
-                    seen.says.get_or_insert(says);
                 }
             }
         }
@@ -308,7 +306,10 @@ fn reason(reason: &LossyReason) -> String {
             )
         }
         LossyReason::CutOff { edge_hz, step_db } => {
-            format!("a low-pass of {step_db:.0} dB at {:.1} kHz", edge_hz / 1000.0)
+            format!(
+                "a low-pass of {step_db:.0} dB at {:.1} kHz",
+                edge_hz / 1000.0
+            )
         }
     }
 }

@@ -306,13 +306,13 @@ pub const SURVEY: &[Check] = &[
     }),
     check(Row {
         id: "provenance.ultrasonic",
-        title: "ultrasonic tone or noise",
-        definition: "Energy above 20 kHz over -60 dBFS.",
+        title: "ultrasonic tone",
+        definition: "A line above 20 kHz over -60 dBFS that stands 20 dB over its neighbours.",
         unit: "dBFS",
         source: PRACTICE,
         severity: Advise,
         takes: Fault,
-        cannot_see: "Whether it is noise shaping or the recording.",
+        cannot_see: "Noise up there, which cymbals make too: its level is among the figures.",
     }),
     check(Row {
         id: "provenance.subsonic",

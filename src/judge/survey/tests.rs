@@ -6,7 +6,9 @@ use super::super::tests::{built_in, house};
 use super::*;
 use crate::judge::{Finding, Outcome, Verdict, judge};
 use crate::layout::Label;
-use crate::measure::{Meters, MeterOrder, Depth, Measurements, Spots, Survey, SurveyMeters, SurveyOrder};
+use crate::measure::{
+    Depth, Measurements, MeterOrder, Meters, Spots, Survey, SurveyMeters, SurveyOrder,
+};
 use crate::specimen::Metadata;
 use crate::units::Hertz;
 
@@ -15,7 +17,9 @@ const RATE: u32 = 48_000;
 /// Two channels of silence, and what a meter is said to have seen in them.
 fn measured(see: impl Fn(&mut Survey)) -> Measurements {
     let rate = Hertz::new(RATE).expect("a rate");
-    let labels: Vec<Label> = ["M+030", "M-030"].map(|l| l.parse().expect("a label")).to_vec();
+    let labels: Vec<Label> = ["M+030", "M-030"]
+        .map(|l| l.parse().expect("a label"))
+        .to_vec();
     let mut survey = SurveyMeters::new(SurveyOrder {
         sample_rate: rate,
         channels: 2,
@@ -81,7 +85,9 @@ fn found(measurements: &Measurements, profile: &Profile) -> (Finding, Verdict) {
 }
 
 fn asks(severity: &str) -> Profile {
-    house(&format!("[limits.\"{CHECK}\"]\nnever = true\nseverity = \"{severity}\"\nsource = \"a test\""))
+    house(&format!(
+        "[limits.\"{CHECK}\"]\nnever = true\nseverity = \"{severity}\"\nsource = \"a test\""
+    ))
 }
 
 #[test]
@@ -92,7 +98,10 @@ fn a_sure_place_is_told_with_how_many_where_and_how_large() {
         spot(500_000, Some(1), 0.3, false),
     ]);
     let (finding, verdict) = found(&measured, &asks("advise"));
-    assert_eq!((finding.outcome, verdict), (Outcome::Advise, Verdict::Advise));
+    assert_eq!(
+        (finding.outcome, verdict),
+        (Outcome::Advise, Verdict::Advise)
+    );
     assert_eq!(finding.subject, "M-030");
     assert_eq!(
         finding.says,
@@ -105,10 +114,16 @@ fn a_sure_place_is_told_with_how_many_where_and_how_large() {
 #[test]
 fn what_is_not_sure_or_inherited_is_a_note_whatever_the_profile_asks() {
     for (spots, says) in [
-        (vec![spot(96_000, None, 0.4, false)], "perhaps 1 passage over full scale"),
+        (
+            vec![spot(96_000, None, 0.4, false)],
+            "perhaps 1 passage over full scale",
+        ),
         (vec![spot(96_000, None, 0.9, true)], "the mix has the same"),
         (
-            vec![spot(96_000, None, 0.9, true), spot(99_000, None, 0.2, false)],
+            vec![
+                spot(96_000, None, 0.9, true),
+                spot(99_000, None, 0.2, false),
+            ],
             "1 of them are in the mix too",
         ),
     ] {

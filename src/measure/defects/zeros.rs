@@ -375,7 +375,11 @@ mod tests {
         }
         for (name, file) in [("off", off), ("few", few), ("faded", faded)] {
             let found = facts(&file, 44, 2, 4096);
-            assert_eq!(found.hole_spots().total + found.tail_spots().total, 0, "{name}");
+            assert_eq!(
+                found.hole_spots().total + found.tail_spots().total,
+                0,
+                "{name}"
+            );
         }
     }
 

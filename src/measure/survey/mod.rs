@@ -6,6 +6,8 @@
 
 mod groups;
 mod over_unity;
+#[cfg(test)]
+mod tests;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -15,9 +17,9 @@ pub use over_unity::OverUnity;
 
 use super::channels::{ChannelFacts, ChannelMeter, ChannelScalars};
 use super::defects::DataLayout;
+use super::ends::EndsFigures;
 use super::floor::FloorFacts;
 use super::hazard::{HazardMeter, Loud};
-use super::ends::EndsFigures;
 use super::provenance::{Provenance, ProvenanceFacts, ProvenanceMeter};
 use super::spot::{Spot, Spots};
 use super::translation::{Translation, TranslationFacts, TranslationMeter};
@@ -141,7 +143,10 @@ impl Survey {
         }
         if let (Some(mine), Some(other)) = (&mut self.between, &mix.between) {
             // Of the whole file: where the mix is so too, mastering has not done it.
-            for (mine, other) in whole_file(mine).into_iter().zip(whole_file(&mut other.clone())) {
+            for (mine, other) in whole_file(mine)
+                .into_iter()
+                .zip(whole_file(&mut other.clone()))
+            {
                 mine.inherit(other, &|_| Some(0), near);
             }
         }
