@@ -20,7 +20,7 @@ pub struct Seen {
 
 /// Common practice, no source: louder than this it is no residue of a converter.
 const ULTRASONIC_TONE_DBFS: f64 = -60.0;
-/// `trade.md`, H8.
+/// the house's notes on the trade, H8.
 const SUBSONIC_DB: f64 = -20.0;
 
 /// The places of a fault.

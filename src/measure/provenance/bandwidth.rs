@@ -6,7 +6,7 @@
 
 use super::types::{Bandwidth, Upsampled};
 
-/// trade.md, H3: a step of more than 20 dB within 500 Hz.
+/// the house's notes on the trade, H3: a step of more than 20 dB within 500 Hz.
 const STEP_DB: f64 = 20.0;
 /// Own choice: under this, steps are the gaps between notes.
 const LOWEST_EDGE_HZ: f64 = 3_000.0;

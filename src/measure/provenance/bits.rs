@@ -23,7 +23,7 @@ const FEWEST: usize = 2_000;
 /// Own choice: a sample must be this many times larger than the bits that are looked at, or a very
 /// quiet file would look padded.
 const CLEAR_OF_LOW_BITS: i64 = 4;
-/// trade.md, H2: padded 16-bit with 24-bit dither 1.06 bits of 8, true 24-bit 8.00; the limit is
+/// the house's notes on the trade, H2: padded 16-bit with 24-bit dither 1.06 bits of 8, true 24-bit 8.00; the limit is
 /// half of the bits.
 const PADDED_SHARE: f64 = 0.5;
 /// Own choice, between chance (0.008) and a lattice with dither of one step (0.6 to 1).
@@ -145,7 +145,7 @@ impl BitsMeter {
         }
     }
 
-    /// Padding with dither: the entropy of the low 8 and 4 bits (trade.md, H2).
+    /// Padding with dither: the entropy of the low 8 and 4 bits (the house's notes on the trade, H2).
     fn dithered(&self, depth: u32) -> Option<HiddenPadding> {
         if self.nibble_seen < FEWEST as u64 {
             return None;

@@ -34,7 +34,7 @@ use crate::units::Hertz;
 const DENSE_STAGES: u64 = 64;
 /// After that, one stage in this many.
 const SPARSE: u64 = 4;
-/// trade.md, H7.
+/// the house's notes on the trade, H7.
 const ULTRASONIC_LIMIT_DBFS: f64 = -60.0;
 
 /// Own choice: lines on each side of a tone that it is held against (about 500 Hz).

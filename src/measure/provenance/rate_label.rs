@@ -8,7 +8,7 @@ use crate::units::{Frames, Hertz};
 
 /// 48,000 : 44,100.
 const RATIO: f64 = 160.0 / 147.0;
-/// Own choice; trade.md, H6 gives 1.0884 and 0.9188, the ratio and its inverse to four digits.
+/// Own choice; the house's notes on the trade, H6 gives 1.0884 and 0.9188, the ratio and its inverse to four digits.
 const TOLERANCE: f64 = 0.001;
 
 /// Which of two durations is too long.
