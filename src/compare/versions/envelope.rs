@@ -10,6 +10,8 @@ pub(in crate::compare) const RATE: u32 = 100;
 const LOCAL: usize = 25;
 /// Below -90 dBFS all is silence: 90 dB over nothing is no event.
 const FLOOR_DB: f32 = -90.0;
+/// An event counts as so many decibels at most. Own choice.
+const MOST_DB: f32 = 12.0;
 /// Correlation from which a lag is worth a look. Own choice: what it lets through is looked at
 /// sample by sample.
 const WORTH: f32 = 0.5;
@@ -64,13 +66,13 @@ impl Envelope {
         }
     }
 
-    /// The curve from `from` on without its local mean; zeros where there is none.
+    /// The curve from `from` on without its local mean. Before the start and behind the end the
+    /// level stays as it is there, so that an end is no event, and no event outweighs the music.
     pub(in crate::compare) fn course(&self, from: i64, count: usize) -> Vec<f32> {
-        let level = |index: i64| {
-            let index = usize::try_from(index).ok();
-            let level = index.and_then(|index| self.levels.get(index));
-            level.copied().unwrap_or(FLOOR_DB)
+        let Some(last) = self.levels.len().checked_sub(1) else {
+            return vec![0.0; count];
         };
+        let level = |index: i64| self.levels[index.clamp(0, last as i64) as usize];
         let width = (2 * LOCAL + 1) as f32;
         let mut sum: f32 = (-(LOCAL as i64)..=LOCAL as i64)
             .map(|near| level(from + near))
@@ -79,7 +81,7 @@ impl Envelope {
             .map(|index| {
                 let here = level(from + index) - sum / width;
                 sum += level(from + index + LOCAL as i64 + 1) - level(from + index - LOCAL as i64);
-                here
+                here.clamp(-MOST_DB, MOST_DB)
             })
             .collect()
     }

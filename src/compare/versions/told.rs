@@ -18,6 +18,8 @@ use crate::units::{Dbfs, Seconds};
 const AGREE_DB: f64 = 0.1;
 /// Blocks that sound, without which a level or a floor is none: 1 s.
 const ENOUGH: usize = 10;
+/// Correlation of a channel with its counterpart from which its level is compared. Own choice.
+const ALIKE: f64 = 0.5;
 /// A channel of the master under this level throughout is silent, in dBFS.
 const SILENT_DB: f64 = -80.0;
 
@@ -84,7 +86,9 @@ pub(in crate::compare) fn told(desk: &Desk, from: &Told) -> Versions {
                 delay_confidence = 0.0;
             }
             let sounds = of_track.sounds(from.silence_dbfs);
-            let level = levels[index].filter(|_| !moved);
+            // Two pieces of music are not out of balance.
+            let alike = own.is_some_and(|own| own.abs() >= ALIKE);
+            let level = levels[index].filter(|_| !moved && alike);
             ChannelAgainst {
                 part: from.pairing.pairs[of_track.pair].mix.part.clone(),
                 master_track: track(index, false),
