@@ -6,6 +6,7 @@
 use super::catalogue::Check;
 use super::facts::Facts;
 use super::names;
+use super::survey;
 use super::told::Told;
 use super::words::{and, asked, bare_pattern, counted};
 use crate::measure::{ChannelMeasurements, Place, Places};
@@ -212,9 +213,18 @@ fn silence(check: &Check, limit: &Limit, severity: Severity, facts: &Facts) -> T
         .filter(|channel| !channel.label.starts_with("LFE"))
         .map(|channel| channel.label.clone())
         .collect();
-    if labels.is_empty() {
+    // Where it was looked for: dither or noise is no sound either.
+    let noise: Vec<String> = survey::channels_of_noise(measured)
+        .into_iter()
+        .filter(|label| !label.starts_with("LFE") && !labels.contains(label))
+        .collect();
+    if labels.is_empty() && noise.is_empty() {
         return told("file").says("every channel holds sound");
     }
+    let (labels, how) = match labels.is_empty() {
+        true => (noise, "noise and nothing else"),
+        false => (labels, "no sample passes -80 dBFS"),
+    };
     let mut places = Places::default();
     for label in &labels {
         places.push(place(Some(label.clone())));
@@ -227,10 +237,7 @@ fn silence(check: &Check, limit: &Limit, severity: Severity, facts: &Facts) -> T
     let verb = if labels.len() == 1 { "is" } else { "are" };
     told(subject)
         .value(Choice::Text(labels.join(",")))
-        .says(format!(
-            "{} {verb} silent: no sample passes -80 dBFS",
-            and(&labels)
-        ))
+        .says(format!("{} {verb} silent: {how}", and(&labels)))
         .brief(format!("{} {verb} silent", and(&labels)), None)
         .places(&places)
         .failed(severity.min(Severity::Advise))

@@ -169,7 +169,8 @@ fn number(
     if unstable {
         severity = Severity::Note;
     }
-    if check.id == "levels.dc_offset" && survey::is_dc_in_doubt(facts, &told.finding.subject) {
+    if check.id == "levels.dc_offset" && survey::is_dc_in_doubt(facts, &told.finding.subject, value)
+    {
         severity = Severity::Note;
         says.push_str("; the music's own low end can be so, so it is only noted");
     }

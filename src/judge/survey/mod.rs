@@ -16,7 +16,7 @@ use super::facts::Facts;
 use super::readings::Reading;
 use super::told::Told;
 use super::words::{Style, asked};
-use crate::measure::{Place, Places, Spot, SurveyWants};
+use crate::measure::{Measurements, Place, Places, Spot, SurveyWants};
 use crate::profile::{Choice, Limit, Profile, Rule, Severity, Takes};
 
 /// Surer than this is certain by construction: all that may stop a file. Zeros that begin at a
@@ -38,7 +38,7 @@ pub fn wants(profile: &Profile) -> SurveyWants {
     for key in profile.limits.keys() {
         let id = key.split('@').next().unwrap_or(key);
         match id.split_once('.') {
-            Some(("defect", _)) | Some(("levels", "dc_step")) => wants.defects = true,
+            Some(("defect", _)) => wants.defects = true,
             Some((
                 "edges",
                 "abrupt_start" | "cut_tail" | "chopped_tail" | "digital_silence" | "noise_floor",
@@ -57,7 +57,7 @@ pub fn wants(profile: &Profile) -> SurveyWants {
 pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told> {
     let source = limit.map_or(check.source, |limit| limit.source.as_str());
     let words = limit.and_then(|limit| asked(&limit.rule, check.unit));
-    let Some(survey) = facts.measurements.and_then(|m| m.survey.as_deref()) else {
+    let Some(measured) = facts.measurements else {
         let limit = limit?;
         let severity = (!matches!(limit.rule, Rule::Report)).then_some(limit.severity);
         return Some(
@@ -71,6 +71,7 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
                 .unmeasured(severity),
         );
     };
+    let survey = measured.survey.as_deref()?;
     let Seen {
         places,
         says,
@@ -144,13 +145,25 @@ fn subject(places: &Places) -> String {
     }
 }
 
+/// `2 passages over full scale`
 fn counted(check: &Check, count: u64) -> String {
-    match (count, check.title.strip_suffix('s')) {
-        (1, _) => format!("1 {}", check.title),
-        // `bits`, `hiss`: already many.
-        (count, Some(_)) => format!("{count} {}", check.title),
-        (count, None) => format!("{count} {}s", check.title),
+    /// What follows the word that is counted.
+    const AFTER: [&str; 8] = [
+        " of ",
+        " at ",
+        " over ",
+        " between ",
+        " within ",
+        " that ",
+        " with ",
+        " out ",
+    ];
+    if count == 1 {
+        return format!("1 {}", check.title);
     }
+    let end = AFTER.iter().filter_map(|word| check.title.find(word)).min();
+    let (what, rest) = check.title.split_at(end.unwrap_or(check.title.len()));
+    format!("{count} {what}s{rest}")
 }
 
 /// `the first at 0:02.113 on M+030, 31.2 dB`
@@ -187,14 +200,30 @@ fn unsure(check: &Check, places: &Places, says: Option<String>) -> String {
     }
 }
 
+/// The labels of channels that hold noise or dither and nothing else.
+pub fn channels_of_noise(measured: &Measurements) -> Vec<String> {
+    let survey = measured.survey.as_deref();
+    let Some((survey, facts)) = survey.and_then(|survey| Some((survey, survey.between.as_ref()?)))
+    else {
+        return Vec::new();
+    };
+    let sure = facts.only_noise.listed.iter();
+    sure.filter(|spot| spot.confidence >= Spot::SURE && !spot.inherited)
+        .filter_map(|spot| survey.channels.get(spot.channel?).cloned())
+        .collect()
+}
+
+/// A mean of half a per cent is one, whatever made it. Own choice.
+const DC_WITHOUT_DOUBT: f64 = 0.005;
+
 /// Whether the channel's mean is nothing that the music's own low end could not do.
-pub fn is_dc_in_doubt(facts: &Facts, channel: &str) -> bool {
+pub fn is_dc_in_doubt(facts: &Facts, channel: &str, offset: f64) -> bool {
     let survey = facts.measurements.and_then(|m| m.survey.as_deref());
     let confidence = survey.and_then(|survey| {
         let index = survey.channels.iter().position(|name| name == channel)?;
         Some(survey.defects.as_ref()?.dc.channels.get(index)?.confidence)
     });
-    confidence.is_some_and(|sure| sure < Spot::SURE)
+    offset.abs() < DC_WITHOUT_DOUBT && confidence.is_some_and(|sure| sure < Spot::SURE)
 }
 
 /// A figure that the file does not have: no LFE, no pair of channels, nobody says where they play.

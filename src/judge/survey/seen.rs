@@ -28,7 +28,7 @@ pub fn seen(check: &Check, survey: &Survey, facts: &Facts) -> Seen {
     let (group, name) = check.id.split_once('.').unwrap_or((check.id, ""));
     let spots = match group {
         "provenance" => return provenance(name, survey, facts),
-        "defect" | "levels" => defects(name, survey),
+        "defect" => defects(name, survey),
         "channels" => between(name, survey),
         _ if check.id == "peaks.inter_sample_over" => return inter_sample(facts),
         _ => ends(check.id, survey),
@@ -128,7 +128,7 @@ fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
             found.gaps.one_channel.clone(),
         ],
         "repeat" => vec![found.repeats.repeats.clone()],
-        "dc_step" => vec![found.dc.steps.clone()],
+        "dc_offset" => vec![found.dc.steps.clone()],
         "zero_tail" => vec![found.zeros.tail_spots()],
         "zero_hole" => vec![found.zeros.hole_spots()],
         _ => Vec::new(),

@@ -106,13 +106,13 @@ pub const SURVEY: &[Check] = &[
     }),
     check(Row {
         id: "defect.periodic",
-        title: "periodic mute or tone",
-        definition: "Mutes or tones of one length at one period of more than 10 s: what unlicensed processing leaves.",
+        title: "mute at one period",
+        definition: "At least four mutes of one length at one distance of more than 10 s: what unlicensed processing leaves.",
         unit: "s",
         source: PRACTICE,
         severity: Advise,
         takes: Fault,
-        cannot_see: "Fewer than three of them.",
+        cannot_see: "Tones at one period, mutes that are only lowered, fewer than four.",
     }),
     check(Row {
         id: "defect.hum",
@@ -125,7 +125,7 @@ pub const SURVEY: &[Check] = &[
         cannot_see: "Hum that music covers everywhere; mains that drift.",
     }),
     check(Row {
-        id: "levels.dc_step",
+        id: "defect.dc_offset",
         title: "step of the direct current",
         definition: "The mean of a channel moves and stays.",
         unit: "FS",

@@ -182,7 +182,7 @@ fn habits_of_the_house_advise_and_never_stop() {
     assert_eq!(judgement.verdict, Verdict::Advise);
     assert_eq!(
         judgement.reason,
-        "12 runs of samples at full scale, the longest 48 samples (asked: at most 0 runs), DC offset 0.25 % of full scale on M-030, and 2 more"
+        "DC offset 0.25 % of full scale on M-030 (asked: at most 0.10 % of full scale), leading silence 1.25 s, and 1 more"
     );
     assert_eq!(
         finding(&judgement, "levels.dc_offset").says,
