@@ -66,6 +66,24 @@ impl Envelope {
         }
     }
 
+    /// With one step for every `steps` of this curve, by straight lines between levels.
+    pub(super) fn stretched(&self, steps: f64) -> Self {
+        let at = |index: usize| {
+            let place = index as f64 * steps;
+            let (low, high) = (
+                self.levels.get(place as usize)?,
+                self.levels.get(place as usize + 1)?,
+            );
+            Some(low + (high - low) * place.fract() as f32)
+        };
+        Self {
+            hop: self.hop,
+            levels: (0..).map_while(at).collect(),
+            sums: Vec::new(),
+            filled: 0,
+        }
+    }
+
     /// The curve from `from` on without its local mean. Before the start and behind the end the
     /// level stays as it is there, so that an end is no event, and no event outweighs the music.
     pub(in crate::compare) fn course(&self, from: i64, count: usize) -> Vec<f32> {

@@ -74,32 +74,24 @@ pub(in crate::compare) fn rate_label(
 
 /// The best correlation of the curves when one step of the mix is `steps` of the master.
 fn alike(master: &Envelope, mix: &Envelope, steps: f64) -> f64 {
-    let count = mix.levels.len().min(MOST);
-    let one = mix.course(0, count);
-    let long = master.course(0, master.levels.len());
-    // What lies before and behind is left out: silence lies over silence anywhere.
-    let at = |index: f64| {
-        let below = index.floor();
-        let place = usize::try_from(below as i64).ok()?;
-        let (low, high) = (long.get(place)?, long.get(place + 1)?);
-        let share = (index - below) as f32;
-        Some(low + (high - low) * share)
-    };
+    let stretched = master.stretched(steps);
+    let one = mix.course(0, mix.levels.len().min(MOST));
+    let other = stretched.course(0, stretched.levels.len());
     let mut best = 0.0_f64;
-    let mut other = Vec::with_capacity(count);
     for start in -START..=START {
-        other.clear();
-        let stretched = (0..count).map(|index| at(index as f64 * steps + start as f64));
-        let first = (0..count).find(|&index| index as f64 * steps + start as f64 >= 0.0);
-        other.extend(stretched.skip(first.unwrap_or(0)).map_while(|value| value));
-        let from = first.unwrap_or(0);
-        if other.len() < LEAST {
+        // What lies before and behind is left out: silence lies over silence anywhere.
+        let from = usize::try_from(-start).unwrap_or(0);
+        let behind = usize::try_from(start).unwrap_or(0);
+        let (Some(one), Some(other)) = (one.get(from..), other.get(behind..)) else {
+            continue;
+        };
+        let count = one.len().min(other.len());
+        if count < LEAST {
             continue;
         }
-        let one = &one[from..from + other.len()];
-        let (cross, square) = products(one, &other);
-        let (_, energy) = products(one, one);
-        if square > 0.0 && energy > one.len() as f32 {
+        let (cross, square) = products(&one[..count], &other[..count]);
+        let (_, energy) = products(&one[..count], &one[..count]);
+        if square > 0.0 && energy > count as f32 {
             best = best.max(f64::from(cross) / (f64::from(energy) * f64::from(square)).sqrt());
         }
     }

@@ -95,9 +95,9 @@ pub(in crate::compare) fn cut(
     let end = (0..=frames - least).min_by(|&a, &b| plain(a).total_cmp(&plain(b)))?;
     let (mut best, mut free) = ((end, end + least), plain(end));
     let mut lowest = (0.0, 0);
-    for start in least..=frames {
-        let end = start - least;
-        if until[end] < lowest.0 || start == least {
+    for end in 0..=frames - least {
+        let start = end + least;
+        if until[end] < lowest.0 || end == 0 {
             lowest = (until[end], end);
         }
         if lowest.0 + rest[start] < free {
