@@ -129,6 +129,7 @@ fn works<'a>(
     };
     let nothing = SurveyWants::default();
     let all = SurveyWants {
+        clicks: true,
         defects: true,
         ends: true,
         channels: true,

@@ -38,6 +38,7 @@ pub fn wants(profile: &Profile) -> SurveyWants {
     for key in profile.limits.keys() {
         let id = key.split('@').next().unwrap_or(key);
         match id.split_once('.') {
+            Some(("defect", "click" | "splice" | "burst")) => wants.clicks = true,
             Some(("defect", _)) => wants.defects = true,
             Some((
                 "edges",

@@ -114,13 +114,18 @@ fn joined(mut all: Places, survey: &Survey, spots: &Spots) -> Places {
 }
 
 fn defects(name: &str, survey: &Survey) -> Vec<Spots> {
+    if let Some(found) = &survey.clicks {
+        match name {
+            "click" => return vec![found.discontinuities.clicks.clicks.clone()],
+            "splice" => return vec![found.discontinuities.splices.splices.clone()],
+            "burst" => return vec![found.bursts.bursts.clone()],
+            _ => {}
+        }
+    }
     let Some(found) = &survey.defects else {
         return Vec::new();
     };
     match name {
-        "click" => vec![found.discontinuities.clicks.clicks.clone()],
-        "splice" => vec![found.discontinuities.splices.splices.clone()],
-        "burst" => vec![found.bursts.bursts.clone()],
         "periodic" => vec![found.periodic.spots.clone()],
         "hum" => vec![found.hum.hums.clone()],
         "dropout" => vec![

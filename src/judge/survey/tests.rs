@@ -155,7 +155,7 @@ fn the_fault_finding_profile_wants_every_meter_and_asks_every_check() {
     let set = built_in();
     let profile = set.get("fault-finding").expect("built in");
     let all = wants(profile);
-    assert!(all.defects && all.ends && all.channels && all.provenance);
+    assert!(all.clicks && all.defects && all.ends && all.channels && all.provenance);
     for check in SURVEY.iter().filter(|check| check.takes == Takes::Fault) {
         assert!(profile.limits.contains_key(check.id), "{}", check.id);
     }

@@ -14,11 +14,16 @@ use super::super::silences::{SilenceFacts, SilenceMeter};
 use super::super::spot::Spots;
 use super::SurveyOrder;
 
-/// Faults within the sound.
+/// Clicks, splices and bursts of noise.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Defects {
+pub struct Clicks {
     pub discontinuities: DiscontinuityFacts,
     pub bursts: BurstFacts,
+}
+
+/// Other faults within the sound.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Defects {
     pub gaps: GapFacts,
     pub zeros: ZeroFacts,
     pub repeats: RepeatFacts,
@@ -39,7 +44,7 @@ pub struct Ends {
 /// Marks in the first what the second has too.
 type Inherit<'a> = &'a dyn Fn(&mut Spots, &Spots);
 
-impl Defects {
+impl Clicks {
     pub(super) fn inherit(&mut self, mix: &Self, inherit: Inherit) {
         for (mine, other) in [
             (
@@ -51,6 +56,15 @@ impl Defects {
                 &mix.discontinuities.splices.splices,
             ),
             (&mut self.bursts.bursts, &mix.bursts.bursts),
+        ] {
+            inherit(mine, other);
+        }
+    }
+}
+
+impl Defects {
+    pub(super) fn inherit(&mut self, mix: &Self, inherit: Inherit) {
+        for (mine, other) in [
             (&mut self.gaps.all_channels, &mix.gaps.all_channels),
             (&mut self.gaps.one_channel, &mix.gaps.one_channel),
             (&mut self.repeats.repeats, &mix.repeats.repeats),
@@ -82,9 +96,34 @@ impl Ends {
     }
 }
 
-pub(super) struct DefectMeters {
+pub(super) struct ClickMeters {
     discontinuities: DiscontinuityMeter,
     bursts: BurstMeter,
+}
+
+impl ClickMeters {
+    pub(super) fn new(order: &SurveyOrder) -> Self {
+        let (rate, channels) = (order.sample_rate, order.channels);
+        Self {
+            discontinuities: DiscontinuityMeter::new(rate, channels),
+            bursts: BurstMeter::new(rate, channels),
+        }
+    }
+
+    pub(super) fn feed(&mut self, planes: &[&[f64]]) {
+        self.discontinuities.feed(planes);
+        self.bursts.feed(planes);
+    }
+
+    pub(super) fn finish(self) -> Clicks {
+        Clicks {
+            discontinuities: self.discontinuities.finish(),
+            bursts: self.bursts.finish(),
+        }
+    }
+}
+
+pub(super) struct DefectMeters {
     gaps: GapMeter,
     zeros: ZeroBlocks,
     repeats: RepeatMeter,
@@ -97,8 +136,6 @@ impl DefectMeters {
     pub(super) fn new(order: &SurveyOrder) -> Self {
         let (rate, channels) = (order.sample_rate, order.channels);
         Self {
-            discontinuities: DiscontinuityMeter::new(rate, channels),
-            bursts: BurstMeter::new(rate, channels),
             gaps: GapMeter::new(rate, channels),
             zeros: ZeroBlocks::new(rate, channels, order.data),
             repeats: RepeatMeter::new(rate, channels),
@@ -109,8 +146,6 @@ impl DefectMeters {
     }
 
     pub(super) fn feed(&mut self, planes: &[&[f64]]) {
-        self.discontinuities.feed(planes);
-        self.bursts.feed(planes);
         self.gaps.feed(planes);
         self.zeros.feed(planes);
         self.repeats.feed(planes);
@@ -121,8 +156,6 @@ impl DefectMeters {
 
     pub(super) fn finish(self) -> Defects {
         Defects {
-            discontinuities: self.discontinuities.finish(),
-            bursts: self.bursts.finish(),
             gaps: self.gaps.finish(),
             zeros: self.zeros.finish(),
             repeats: self.repeats.finish(),

@@ -12,7 +12,7 @@ mod tests;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-pub use groups::{Defects, Ends};
+pub use groups::{Clicks, Defects, Ends};
 pub use over_unity::OverUnity;
 
 use super::channels::{ChannelFacts, ChannelMeter, ChannelScalars};
@@ -26,7 +26,7 @@ use super::translation::{Translation, TranslationFacts, TranslationMeter};
 use super::types::{Place, Places};
 use crate::layout::Label;
 use crate::units::{Frames, Hertz, Seconds};
-use groups::{DefectMeters, EndMeters};
+use groups::{ClickMeters, DefectMeters, EndMeters};
 use over_unity::OverUnityMeter;
 
 /// What the meters must be told.
@@ -48,6 +48,9 @@ pub struct SurveyOrder {
 /// Which groups are measured.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct SurveyWants {
+    /// Clicks, splices and bursts, which cost most.
+    pub clicks: bool,
+    /// The other faults within the sound.
     pub defects: bool,
     pub ends: bool,
     pub channels: bool,
@@ -65,6 +68,7 @@ pub struct Survey {
     pub loud: Option<Loud>,
     pub over_unity: OverUnity,
     /// Each group only where it was wanted.
+    pub clicks: Option<Clicks>,
     pub defects: Option<Defects>,
     pub ends: Option<Ends>,
     pub between: Option<ChannelFacts>,
@@ -131,6 +135,9 @@ impl Survey {
         // The tolerance in which two labels of one fault are the same: 50 ms, own choice.
         let near = u64::from(self.sample_rate.value()) / 20;
         (self.over_unity.places).inherit(&mix.over_unity.places, aligned, near);
+        if let (Some(mine), Some(other)) = (&mut self.clicks, &mix.clicks) {
+            mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
+        }
         if let (Some(mine), Some(other)) = (&mut self.defects, &mix.defects) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
             let mut other = other.clone();
@@ -181,6 +188,7 @@ pub struct SurveyMeters {
     order: SurveyOrder,
     hazard: HazardMeter,
     over_unity: Option<OverUnityMeter>,
+    clicks: Option<ClickMeters>,
     defects: Option<DefectMeters>,
     ends: Option<EndMeters>,
     between: Option<ChannelMeter>,
@@ -194,6 +202,7 @@ impl SurveyMeters {
         Self {
             hazard: HazardMeter::new(rate, channels),
             over_unity: order.floats.then(|| OverUnityMeter::new(channels)),
+            clicks: (order.wants.clicks).then(|| ClickMeters::new(&order)),
             defects: (order.wants.defects).then(|| DefectMeters::new(&order)),
             ends: (order.wants.ends).then(|| EndMeters::new(&order)),
             between: (order.wants.channels)
@@ -212,6 +221,9 @@ impl SurveyMeters {
         self.hazard.feed(planes);
         if let Some(meter) = &mut self.over_unity {
             meter.feed(planes);
+        }
+        if let Some(meters) = &mut self.clicks {
+            meters.feed(planes);
         }
         if let Some(meters) = &mut self.defects {
             meters.feed(planes);
@@ -244,6 +256,7 @@ impl SurveyMeters {
             over_unity: (self.over_unity)
                 .map(OverUnityMeter::finish)
                 .unwrap_or_default(),
+            clicks: self.clicks.map(ClickMeters::finish),
             defects: self.defects.map(DefectMeters::finish),
             ends: self.ends.map(EndMeters::finish),
             between: self.between.map(ChannelMeter::finish),
