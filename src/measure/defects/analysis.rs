@@ -4,7 +4,10 @@
 //! the place stands out of what prediction leaves elsewhere, how much of that is explained by a
 //! disturbance added to a few samples, and what the music does before and after. No opinion.
 
-use super::prediction::{Autocorrelation, Errors, WIDEST, error_filter, excise, padding};
+use super::prediction::{
+    Autocorrelation, Differences, Energy, Errors, Magnitude, Matched, Top, WIDEST, error_filter,
+    excise, padding,
+};
 use crate::vector::fast;
 
 /// Samples on each side of the place; 23 ms at 44.1 kHz.
@@ -27,6 +30,9 @@ const CLOSE: usize = 96;
 const TAPER: usize = 256;
 /// Energy at the place beyond that of the surroundings under which nothing is found.
 const FAINT: f64 = 100.0;
+/// Findings under both are music, whatever their company: energy over the surroundings.
+const FAINT_CLICK: f64 = 100.0;
+const FAINT_SPLICE: f64 = 1000.0;
 /// Stands for the mean square of nothing, far under one step of 24 bit.
 const SILENT: f64 = 1e-16;
 /// The same for magnitudes.
@@ -99,25 +105,21 @@ impl Analyst {
     /// out after all, or nothing sounds.
     pub(super) fn look(&mut self, samples: &[f64]) -> Option<Finding> {
         let middle = SIDE;
-        let mut top = 0.0f64;
-        for three in samples.windows(3) {
-            top = top.max((three[2] - 2.0 * three[1] + three[0]).abs());
-        }
+        let top = fast(Top(samples));
         if top == 0.0 {
             return None;
         }
-        let scale = 1.0 / top;
-        for (difference, three) in self.differences.iter_mut().zip(samples.windows(3)) {
-            *difference = ((three[2] - 2.0 * three[1] + three[0]) * scale) as f32;
-        }
+        fast(Differences {
+            signal: samples,
+            scale: 1.0 / top,
+            into: &mut self.differences,
+        });
         let filter = self.fit(middle);
         let (errors, offset) = (&self.errors, ORDER);
         // errors[n - offset] belongs to differences[n], and that to samples[n + 2].
-        let error = |n: usize| f64::from(errors[n - offset]);
-
+        let at = |range: std::ops::Range<usize>| &errors[range.start - offset..range.end - offset];
         let square = |range: std::ops::Range<usize>| -> f64 {
-            let length = range.len().max(1) as f64;
-            range.map(|n| error(n) * error(n)).sum::<f64>() / length
+            fast(Energy(at(range.clone()))) / range.len().max(1) as f64
         };
         let before = square(middle - ROUND..middle - OWN);
         let after = square(middle + OWN + FULL..middle + ROUND);
@@ -142,22 +144,24 @@ impl Analyst {
         }
 
         let magnitude = |range: std::ops::Range<usize>| -> f64 {
-            let length = range.len().max(1) as f64;
-            range.map(|n| error(n).abs()).sum::<f64>() / length
+            fast(Magnitude(at(range.clone()))) / range.len().max(1) as f64
         };
         // The matched filter at every sample near the place.
         let first_sought = middle - REACH;
         let mut correlation = [0.0f64; 2 * REACH];
-        for (n, sum) in correlation.iter_mut().enumerate() {
-            *sum = (0..=FULL)
-                .map(|k| whole[k] * error(first_sought + n + k))
-                .sum();
-        }
+        fast(Matched {
+            filter: &whole,
+            errors: at(first_sought..first_sought + 2 * REACH + FULL),
+            sums: &mut correlation,
+        });
         let excision = excise(&correlation, &overlap, 16.0 * elsewhere)?;
         let first = first_sought + excision.first;
         let end = first + excision.width;
         let affected = first..end + FULL;
-        let there: f64 = affected.clone().map(|n| error(n) * error(n)).sum();
+        let there = fast(Energy(at(affected.clone())));
+        if is_faint(excision.explained / elsewhere, there / elsewhere) {
+            return None;
+        }
         let left = (there - excision.explained).max(0.0) / affected.len() as f64;
 
         let far = magnitude(middle - ROUND..first - CLOSE - 4)
@@ -248,13 +252,11 @@ impl Analyst {
     /// Fits the predictor to both sides with the place hidden, and fills in the errors.
     fn fit(&mut self, middle: usize) -> [f64; ORDER + 1] {
         let hidden = middle - HIDDEN..middle + HIDDEN;
-        for (n, weighted) in self.weighted[..2 * SIDE].iter_mut().enumerate() {
-            *weighted = if hidden.contains(&n) {
-                0.0
-            } else {
-                self.differences[n] * self.window[n]
-            };
+        let differences = self.differences.iter().zip(&self.window);
+        for (weighted, (difference, window)) in self.weighted.iter_mut().zip(differences) {
+            *weighted = difference * window;
         }
+        self.weighted[hidden].fill(0.0);
         let mut sums = [0.0; ORDER + 1];
         fast(Autocorrelation {
             padded: &self.weighted,
@@ -271,6 +273,11 @@ impl Analyst {
         });
         filter
     }
+}
+
+/// Neither a click nor a splice could come of it.
+fn is_faint(explained: f64, burst: f64) -> bool {
+    explained < FAINT_CLICK && burst < FAINT_SPLICE
 }
 
 /// True where the added samples are all of one height or change their sign from each to the next.

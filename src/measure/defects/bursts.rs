@@ -9,6 +9,7 @@ use super::discontinuities::{decibels, ramp};
 use super::prediction::error_filter;
 use crate::measure::{Spot, Spots};
 use crate::units::Hertz;
+use crate::vector::{Work, fast};
 
 /// Samples that are judged together, counted from the first one.
 const HOP: usize = 256;
@@ -35,8 +36,9 @@ pub struct BurstFacts {
 /// Finds noise bursts.
 pub struct BurstMeter {
     rate: f64,
-    /// Per channel: the hop that is being filled, after the last sample before it.
+    /// Per channel: the hop that is being filled, and the last sample before it.
     hops: Vec<Vec<f64>>,
+    last: Vec<f64>,
     taken: u64,
     /// Mean square of the first difference in the last hops, loudest channel.
     context: Vec<f64>,
@@ -68,7 +70,8 @@ impl BurstMeter {
     pub fn new(rate: Hertz, channels: usize) -> Self {
         Self {
             rate: f64::from(rate.value()),
-            hops: vec![vec![0.0]; channels],
+            hops: vec![Vec::with_capacity(HOP); channels],
+            last: vec![0.0; channels],
             taken: 0,
             context: Vec::new(),
             run: None,
@@ -83,15 +86,25 @@ impl BurstMeter {
         let total = planes.first().map_or(0, |plane| plane.len());
         let mut done = 0;
         while done < total {
-            let held = self.hops[0].len() - 1;
+            let held = self.hops.first().map_or(0, Vec::len);
             let take = (HOP - held).min(total - done);
-            for (hop, plane) in self.hops.iter_mut().zip(planes) {
-                hop.extend_from_slice(&plane[done..done + take]);
+            if take == HOP {
+                // A whole hop is looked at where it is.
+                let taken: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + HOP]).collect();
+                self.close_hop(&taken);
+            } else {
+                for (hop, plane) in self.hops.iter_mut().zip(planes) {
+                    hop.extend_from_slice(&plane[done..done + take]);
+                }
+                if held + take == HOP {
+                    let mut hops = std::mem::take(&mut self.hops);
+                    let filled: Vec<&[f64]> = hops.iter().map(|hop| &hop[..]).collect();
+                    self.close_hop(&filled);
+                    hops.iter_mut().for_each(Vec::clear);
+                    self.hops = hops;
+                }
             }
             done += take;
-            if held + take == HOP {
-                self.close_hop();
-            }
         }
     }
 
@@ -114,10 +127,11 @@ impl BurstMeter {
         BurstFacts { bursts }
     }
 
-    fn close_hop(&mut self) {
+    fn close_hop(&mut self, hops: &[&[f64]]) {
         let (mut noise, mut sounding, mut difference) = (true, false, 0.0f64);
-        for hop in &self.hops {
-            let (energy, product) = energies(hop);
+        for (samples, last) in hops.iter().zip(&mut self.last) {
+            let before = std::mem::replace(last, samples[HOP - 1]);
+            let (energy, product) = fast(Energies { before, samples });
             if energy > 0.0 {
                 sounding = true;
                 noise &= product.abs() < UNCORRELATED * energy;
@@ -126,7 +140,7 @@ impl BurstMeter {
         }
         self.taken += HOP as u64;
         if noise && sounding {
-            self.extend(difference);
+            self.extend(difference, hops);
         } else if let Some(run) = self.run.take() {
             self.close_run(run);
         }
@@ -144,15 +158,11 @@ impl BurstMeter {
             }
             self.context.push(difference);
         }
-        for hop in &mut self.hops {
-            hop[0] = hop[HOP];
-            hop.truncate(1);
-        }
     }
 
-    fn extend(&mut self, difference: f64) {
+    fn extend(&mut self, difference: f64, hops: &[&[f64]]) {
         let start = self.taken - HOP as u64;
-        let channels = self.hops.len();
+        let channels = hops.len();
         // The hop before may be half noise: it is no context.
         let settled = &self.context[..self.context.len().saturating_sub(1)];
         let before = settled.iter().sum::<f64>() / settled.len().max(1) as f64;
@@ -179,8 +189,7 @@ impl BurstMeter {
         if (run.end - run.start) as f64 > 2.0 * LONGEST_S * self.rate {
             return;
         }
-        for (hop, sums) in self.hops.iter().zip(&mut run.sums) {
-            let samples = &hop[1..];
+        for (samples, sums) in hops.iter().zip(&mut run.sums) {
             for (distance, sum) in sums.iter_mut().enumerate() {
                 let later = &samples[distance..];
                 *sum += samples.iter().zip(later).map(|(a, b)| a * b).sum::<f64>();
@@ -240,14 +249,33 @@ impl BurstMeter {
 }
 
 /// Energy of a hop, and the sum of products with the sample before.
-fn energies(hop: &[f64]) -> (f64, f64) {
-    let (mut energy, mut product) = ([0.0f64; 8], [0.0f64; 8]);
-    let (samples, before) = (&hop[1..], &hop[..hop.len() - 1]);
-    for (now, past) in samples.chunks_exact(8).zip(before.chunks_exact(8)) {
+struct Energies<'a> {
+    before: f64,
+    samples: &'a [f64],
+}
+
+impl Work for Energies<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn work(self) -> (f64, f64) {
+        let (mut energy, mut product) = ([0.0f64; 8], [0.0f64; 8]);
+        let Some(first) = self.samples.first_chunk::<8>() else {
+            return (0.0, 0.0);
+        };
+        let mut past = [self.before; 8];
+        past[1..].copy_from_slice(&first[..7]);
         for lane in 0..8 {
-            energy[lane] += now[lane] * now[lane];
-            product[lane] += now[lane] * past[lane];
+            energy[lane] += first[lane] * first[lane];
+            product[lane] += first[lane] * past[lane];
         }
+        let now = self.samples[8..].as_chunks::<8>().0;
+        for (now, past) in now.iter().zip(self.samples[7..].as_chunks::<8>().0) {
+            for lane in 0..8 {
+                energy[lane] += now[lane] * now[lane];
+                product[lane] += now[lane] * past[lane];
+            }
+        }
+        (energy.iter().sum(), product.iter().sum())
     }
-    (energy.iter().sum(), product.iter().sum())
 }

@@ -5,8 +5,8 @@
 //! is for others. Method: the adaptive linear prediction detector of S. V. Vaseghi and
 //! P. J. W. Rayner (IEE Proc. I 137(1), 1990, from memory), run on the second difference of the signal.
 
-use super::prediction::{Autocorrelation, Errors, error_filter, padding};
-use crate::vector::fast;
+use super::prediction::{Autocorrelation, Differences, Errors, error_filter, padding};
+use crate::vector::{Work, fast};
 
 /// Samples that share a predictor; own choice: 46 ms at 44.1 kHz, as long as music stands still.
 pub(super) const BLOCK: usize = 2048;
@@ -32,6 +32,37 @@ const OUT_OF_NOTHING: f32 = 1e6;
 pub(super) struct Stretch {
     largest: f32,
     mean: f32,
+}
+
+/// Largest and mean of each stretch.
+struct Summary<'a> {
+    errors: &'a [f32],
+    stretches: &'a mut [Stretch; STRETCHES],
+}
+
+impl Work for Summary<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn work(self) {
+        let errors = self.errors.as_chunks::<STRETCH>().0;
+        for (stretch, errors) in self.stretches.iter_mut().zip(errors) {
+            let mut largest = [0.0f32; 8];
+            let mut sum = [0.0f32; 8];
+            for eight in errors.as_chunks::<8>().0 {
+                for lane in 0..8 {
+                    let magnitude = eight[lane].abs();
+                    largest[lane] = if magnitude > largest[lane] {
+                        magnitude
+                    } else {
+                        largest[lane]
+                    };
+                    sum[lane] += magnitude;
+                }
+            }
+            stretch.largest = largest.iter().fold(0.0, |a, &b| a.max(b));
+            stretch.mean = sum.iter().sum::<f32>() / STRETCH as f32;
+        }
+    }
 }
 
 /// A stretch that stands out.
@@ -75,11 +106,11 @@ impl Front {
     pub(super) fn take(&mut self, samples: &[f64]) {
         self.stretches.rotate_left(1);
         self.differences.copy_within(BLOCK.., 0);
-        let mut sounding = 0.0f32;
-        for (difference, three) in self.differences[ORDER..].iter_mut().zip(samples.windows(3)) {
-            *difference = (three[2] - 2.0 * three[1] + three[0]) as f32;
-            sounding = sounding.max(difference.abs());
-        }
+        let sounding = fast(Differences {
+            signal: samples,
+            scale: 1.0,
+            into: &mut self.differences[ORDER..],
+        });
         if sounding == 0.0 {
             self.stretches[2] = [Stretch::default(); STRETCHES];
             return;
@@ -104,26 +135,10 @@ impl Front {
             filter: &filter,
             errors: &mut self.whitened,
         });
-        for (stretch, errors) in self.stretches[2]
-            .iter_mut()
-            .zip(self.whitened.chunks_exact(STRETCH))
-        {
-            let mut largest = [0.0f32; 8];
-            let mut sum = [0.0f32; 8];
-            for eight in errors.chunks_exact(8) {
-                for lane in 0..8 {
-                    let magnitude = eight[lane].abs();
-                    largest[lane] = if magnitude > largest[lane] {
-                        magnitude
-                    } else {
-                        largest[lane]
-                    };
-                    sum[lane] += magnitude;
-                }
-            }
-            stretch.largest = largest.iter().fold(0.0, |a, &b| a.max(b));
-            stretch.mean = sum.iter().sum::<f32>() / STRETCH as f32;
-        }
+        fast(Summary {
+            errors: &self.whitened,
+            stretches: &mut self.stretches[2],
+        });
     }
 
     /// How much a stretch of the middle block stands out of the louder of its two sides.

@@ -26,9 +26,6 @@ const COMPANY: usize = 4096;
 const ONE_PLACE: u64 = 48;
 /// Next to start and end of the programme the model sees silence that is none of the music.
 const EDGE: u64 = 64;
-/// Findings under both are music, whatever their company: energy over the surroundings.
-const FAINT_CLICK: f64 = 100.0;
-const FAINT_SPLICE: f64 = 1000.0;
 /// Less sure places are not worth a remark.
 const REMARK: f64 = 0.25;
 
@@ -214,11 +211,7 @@ impl DiscontinuityMeter {
                 };
                 let frame = (start + (candidate.at + STRETCH / 2) as u64)
                     .saturating_add_signed(finding.first as i64);
-                if finding.explained < FAINT_CLICK && finding.burst < FAINT_SPLICE
-                    || frame < EDGE
-                    || frame + EDGE > self.frames
-                    || self.events.len() >= COMPANY
-                {
+                if frame < EDGE || frame + EDGE > self.frames || self.events.len() >= COMPANY {
                     continue;
                 }
                 // One place may stand out in two stretches.

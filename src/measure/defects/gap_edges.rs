@@ -3,12 +3,17 @@
 //! In: the samples before the gap and after it. Out: an [`Around`]. Knows nothing of when a gap
 //! is a fault.
 
+use crate::vector::{Work, fast};
+
 /// Order of the linear prediction. Own choice: with 24 coefficients speech and music are
 /// predicted well enough at 44.1 kHz.
 const ORDER: usize = 24;
 
 /// The prediction is made from so many frames at the edge. Own choice.
 const MODELLED: usize = 2048;
+
+/// Samples that a loop takes at once.
+const LANES: usize = 8;
 
 /// How a gap begins and ends, and how alike the music before and after is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,8 +60,9 @@ pub(super) fn around(context: &Context, short: usize, edge: usize) -> Around {
     let reversed = &turned(context.after)[..];
     let start = Side::new(before, &context.first, short, edge);
     let end = Side::new(reversed, &turned(&context.last), short, edge);
-    let forth = (start.residual(reversed) / end.own_residual()).ln();
-    let back = (end.residual(before) / start.own_residual()).ln();
+    let (start_left, end_left) = (start.residual(before), end.residual(reversed));
+    let forth = (start.residual(reversed) / end_left).ln();
+    let back = (end.residual(before) / start_left).ln();
     Around {
         start_edge: start.hardness,
         end_edge: end.hardness,
@@ -64,8 +70,8 @@ pub(super) fn around(context: &Context, short: usize, edge: usize) -> Around {
         end_cut: end.cut,
         start_last: start.last,
         end_last: end.last,
-        noisiness: (start.own_residual().sqrt() / start.level.max(f64::MIN_POSITIVE))
-            .min(end.own_residual().sqrt() / end.level.max(f64::MIN_POSITIVE)),
+        noisiness: (start_left.sqrt() / start.level.max(f64::MIN_POSITIVE))
+            .min(end_left.sqrt() / end.level.max(f64::MIN_POSITIVE)),
         inside: rms(&context.first).max(rms(&context.last)),
         step: least(before).min(least(reversed)),
         level_before: start.level,
@@ -89,8 +95,7 @@ fn turned(samples: &[f64]) -> Vec<f64> {
 }
 
 /// One side of a gap, its samples in the order towards the gap.
-struct Side<'a> {
-    samples: &'a [f64],
+struct Side {
     predictor: [f64; ORDER],
     hardness: f64,
     cut: f64,
@@ -99,8 +104,8 @@ struct Side<'a> {
     whole_level: f64,
 }
 
-impl<'a> Side<'a> {
-    fn new(samples: &'a [f64], inside: &[f64], short: usize, edge: usize) -> Self {
+impl Side {
+    fn new(samples: &[f64], inside: &[f64], short: usize, edge: usize) -> Self {
         let predictor = burg(&samples[samples.len().saturating_sub(MODELLED)..]);
         let near = &samples[samples.len().saturating_sub(edge)..];
         let last = &near[near.len().saturating_sub(short)..];
@@ -117,7 +122,6 @@ impl<'a> Side<'a> {
             .max(ratio(slope(last), slope(near)))
             .max(ratio(rms(&expected), level));
         Self {
-            samples,
             predictor,
             hardness,
             cut: ratio(rms(&missed), level),
@@ -130,16 +134,49 @@ impl<'a> Side<'a> {
     /// Mean square of what this side's predictor leaves of other samples.
     fn residual(&self, samples: &[f64]) -> f64 {
         let samples = &samples[samples.len().saturating_sub(MODELLED)..];
-        let errors = samples.windows(ORDER + 1).map(|window| {
-            let error = window[ORDER] - predicted(&window[..ORDER], &self.predictor);
-            error * error
+        let errors = fast(Left {
+            samples,
+            predictor: &self.predictor,
         });
         // A floor far under any 24-bit noise keeps the ratio finite.
-        errors.sum::<f64>() / samples.len().max(1) as f64 + 1e-16
+        errors / samples.len().max(1) as f64 + 1e-16
     }
+}
 
-    fn own_residual(&self) -> f64 {
-        self.residual(self.samples)
+/// The energy that a predictor leaves of samples.
+struct Left<'a> {
+    samples: &'a [f64],
+    predictor: &'a [f64; ORDER],
+}
+
+impl Work for Left<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        let mut sums = [0.0f64; LANES];
+        let present = self.samples.get(ORDER..).unwrap_or_default();
+        let (whole, rest) = present.as_chunks::<LANES>();
+        for (now, from) in whole.iter().zip((0..).step_by(LANES)) {
+            let mut meant = [0.0f64; LANES];
+            for (k, weight) in self.predictor.iter().enumerate() {
+                let past = &self.samples[from + ORDER - 1 - k..][..LANES];
+                for lane in 0..LANES {
+                    meant[lane] += past[lane] * weight;
+                }
+            }
+            for lane in 0..LANES {
+                let error = now[lane] - meant[lane];
+                sums[lane] += error * error;
+            }
+        }
+        let from = present.len() - rest.len();
+        let windows = self.samples[from..].windows(ORDER + 1);
+        let others = windows.zip(rest).map(|(window, now)| {
+            let error = now - predicted(&window[..ORDER], self.predictor);
+            error * error
+        });
+        sums.iter().sum::<f64>() + others.sum::<f64>()
     }
 }
 
@@ -169,11 +206,10 @@ fn burg(samples: &[f64]) -> [f64; ORDER] {
     let mut forward = samples.to_vec();
     let mut backward = samples.to_vec();
     for order in 0..ORDER {
-        let (mut cross, mut energy) = (0.0, 0.0);
-        for (f, b) in forward[order + 1..].iter().zip(&backward[order..]) {
-            cross += f * b;
-            energy += f * f + b * b;
-        }
+        // The backward error stays where it is, and each order begins one later.
+        let forward = &mut forward[order + 1..];
+        let backward = &mut backward[..length - order - 1];
+        let (cross, energy) = fast(Products(forward, backward));
         if energy <= f64::MIN_POSITIVE {
             break;
         }
@@ -183,13 +219,51 @@ fn burg(samples: &[f64]) -> [f64; ORDER] {
         for i in 0..order {
             a[i] = old[i] - reflection * old[order - 1 - i];
         }
-        for at in (order + 1..length).rev() {
-            let (f, b) = (forward[at], backward[at - 1]);
-            forward[at] = f - reflection * b;
-            backward[at] = b - reflection * f;
-        }
+        fast(Reflect(reflection, forward, backward));
     }
     a
+}
+
+/// Sum of the products of two signals, and the energy of both.
+struct Products<'a>(&'a [f64], &'a [f64]);
+
+impl Work for Products<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn work(self) -> (f64, f64) {
+        let (mut cross, mut energy) = ([0.0f64; LANES], [0.0f64; LANES]);
+        let (forward, late) = self.0.as_chunks::<LANES>();
+        let (backward, early) = self.1.as_chunks::<LANES>();
+        for (f, b) in forward.iter().zip(backward) {
+            for lane in 0..LANES {
+                cross[lane] += f[lane] * b[lane];
+                energy[lane] += f[lane] * f[lane] + b[lane] * b[lane];
+            }
+        }
+        for ((f, b), lane) in late.iter().zip(early).zip(0..LANES) {
+            cross[lane] += f * b;
+            energy[lane] += f * f + b * b;
+        }
+        (cross.iter().sum(), energy.iter().sum())
+    }
+}
+
+/// One step of the lattice.
+struct Reflect<'a>(f64, &'a mut [f64], &'a mut [f64]);
+
+impl Work for Reflect<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        let Self(reflection, forward, backward) = self;
+        for (forward, backward) in forward.iter_mut().zip(backward) {
+            let (f, b) = (*forward, *backward);
+            *forward = f - reflection * b;
+            *backward = b - reflection * f;
+        }
+    }
 }
 
 fn rms(samples: &[f64]) -> f64 {

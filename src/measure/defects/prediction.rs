@@ -9,6 +9,8 @@ use crate::vector::Work;
 
 /// Samples that a loop takes at once: two AVX2 registers of single precision.
 const WIDE: usize = 16;
+/// The same in double precision.
+const LANES: usize = 8;
 /// Lags that are summed in one pass, so that the sums stay in registers.
 const LAGS: usize = 6;
 
@@ -24,22 +26,30 @@ impl Work for Autocorrelation<'_> {
     type Output = ();
     #[inline(always)]
     fn work(self) {
-        let groups = self.sums.chunks_mut(LAGS);
-        for (group, sums) in groups.enumerate() {
-            let first = group * LAGS;
+        // Lags of one pass lie apart, by a distance that only the caller knows: a compiler that
+        // sees them overlap shuffles what it has loaded, which takes longer than loading.
+        let apart = self.sums.len().div_ceil(LAGS);
+        let now = self.padded[..self.length].as_chunks::<WIDE>().0;
+        for first in 0..apart {
+            let [a, b, c, d, e, f]: [&[[f32; WIDE]]; LAGS] = std::array::from_fn(|k| {
+                let later = &self.padded[first + k * apart..][..self.length];
+                later.as_chunks().0
+            });
             let mut totals = [[0.0f32; WIDE]; LAGS];
-            let mut at = 0;
-            while at < self.length {
-                let now = &self.padded[at..at + WIDE];
-                let later = &self.padded[at + first..at + first + WIDE + LAGS];
-                for lag in 0..LAGS {
-                    for lane in 0..WIDE {
-                        totals[lag][lane] += now[lane] * later[lag + lane];
-                    }
+            let [of_a, of_b, of_c, of_d, of_e, of_f] = &mut totals;
+            let later = a.iter().zip(b).zip(c).zip(d).zip(e).zip(f);
+            for (now, (((((a, b), c), d), e), f)) in now.iter().zip(later) {
+                for lane in 0..WIDE {
+                    of_a[lane] += now[lane] * a[lane];
+                    of_b[lane] += now[lane] * b[lane];
+                    of_c[lane] += now[lane] * c[lane];
+                    of_d[lane] += now[lane] * d[lane];
+                    of_e[lane] += now[lane] * e[lane];
+                    of_f[lane] += now[lane] * f[lane];
                 }
-                at += WIDE;
             }
-            for (sum, total) in sums.iter_mut().zip(&totals) {
+            let sums = self.sums[first..].iter_mut().step_by(apart);
+            for (sum, total) in sums.zip(&totals) {
                 *sum = total.iter().map(|&v| f64::from(v)).sum();
             }
         }
@@ -119,6 +129,121 @@ impl Work for Errors<'_> {
     }
 }
 
+/// The second differences of a signal, scaled, in single precision; `into` has two fewer. Gives
+/// the largest magnitude that was written.
+pub(super) struct Differences<'a> {
+    pub signal: &'a [f64],
+    pub scale: f64,
+    pub into: &'a mut [f32],
+}
+
+impl Work for Differences<'_> {
+    type Output = f32;
+    #[inline(always)]
+    fn work(self) -> f32 {
+        let length = self.into.len();
+        let [a, b, c] = [0, 1, 2].map(|from| self.signal[from..][..length].as_chunks::<LANES>());
+        let mut largest = [0.0f32; LANES];
+        let (into, rest) = self.into.as_chunks_mut::<LANES>();
+        for (((into, a), b), c) in into.iter_mut().zip(a.0).zip(b.0).zip(c.0) {
+            for lane in 0..LANES {
+                into[lane] = ((c[lane] - 2.0 * b[lane] + a[lane]) * self.scale) as f32;
+                let magnitude = into[lane].abs();
+                largest[lane] = if magnitude > largest[lane] {
+                    magnitude
+                } else {
+                    largest[lane]
+                };
+            }
+        }
+        for (((into, a), b), c) in rest.iter_mut().zip(a.1).zip(b.1).zip(c.1) {
+            *into = ((c - 2.0 * b + a) * self.scale) as f32;
+            largest[0] = largest[0].max(into.abs());
+        }
+        largest.iter().fold(0.0, |a, &b| a.max(b))
+    }
+}
+
+/// The largest magnitude among the second differences of a signal.
+pub(super) struct Top<'a>(pub &'a [f64]);
+
+impl Work for Top<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn work(self) -> f64 {
+        let mut largest = [0.0f64; LANES];
+        let length = self.0.len().saturating_sub(2);
+        let [a, b, c] = [0, 1, 2].map(|from| self.0[from..][..length].as_chunks::<LANES>());
+        for ((a, b), c) in a.0.iter().zip(b.0).zip(c.0) {
+            for lane in 0..LANES {
+                let magnitude = (c[lane] - 2.0 * b[lane] + a[lane]).abs();
+                largest[lane] = if magnitude > largest[lane] {
+                    magnitude
+                } else {
+                    largest[lane]
+                };
+            }
+        }
+        for ((a, b), c) in a.1.iter().zip(b.1).zip(c.1) {
+            largest[0] = largest[0].max((c - 2.0 * b + a).abs());
+        }
+        largest.iter().fold(0.0, |a, &b| a.max(b))
+    }
+}
+
+/// Sum of the squares, or of the magnitudes, of errors: in double precision.
+pub(super) struct Energy<'a>(pub &'a [f32]);
+pub(super) struct Magnitude<'a>(pub &'a [f32]);
+
+impl Work for Energy<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn work(self) -> f64 {
+        total(self.0, |v| v * v)
+    }
+}
+
+impl Work for Magnitude<'_> {
+    type Output = f64;
+    #[inline(always)]
+    fn work(self) -> f64 {
+        total(self.0, f64::abs)
+    }
+}
+
+#[inline(always)]
+fn total(errors: &[f32], of: impl Fn(f64) -> f64) -> f64 {
+    let mut sums = [0.0f64; WIDE];
+    let (whole, rest) = errors.as_chunks::<WIDE>();
+    for errors in whole {
+        for lane in 0..WIDE {
+            sums[lane] += of(f64::from(errors[lane]));
+        }
+    }
+    let rest = rest.iter().map(|&v| of(f64::from(v)));
+    sums.iter().sum::<f64>() + rest.sum::<f64>()
+}
+
+/// `sums[n] = sum of filter[k] * errors[n + k]`: the matched filter.
+pub(super) struct Matched<'a> {
+    pub filter: &'a [f64],
+    pub errors: &'a [f32],
+    pub sums: &'a mut [f64],
+}
+
+impl Work for Matched<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn work(self) {
+        self.sums.fill(0.0);
+        for (k, &weight) in self.filter.iter().enumerate() {
+            for (sum, &error) in self.sums.iter_mut().zip(&self.errors[k..]) {
+                *sum += weight * f64::from(error);
+            }
+        }
+    }
+}
+
 /// The longest disturbance that is looked for, in samples.
 pub(super) const WIDEST: usize = 12;
 
@@ -146,14 +271,15 @@ pub(super) struct Excision {
 pub(super) fn excise(correlation: &[f64], overlap: &[f64], price: f64) -> Option<Excision> {
     let best = (0..correlation.len())
         .max_by(|&a, &b| correlation[a].abs().total_cmp(&correlation[b].abs()))?;
-    let mut grown = gain(correlation, overlap, best, 1)?;
+    let factor = Factor::new(overlap);
+    let mut grown = factor.gain(correlation, best, 1)?;
     let mut kept = grown;
     while grown.width < WIDEST {
         let left = (grown.first > 0)
-            .then(|| gain(correlation, overlap, grown.first - 1, grown.width + 1))
+            .then(|| factor.gain(correlation, grown.first - 1, grown.width + 1))
             .flatten();
         let right = (grown.first + grown.width < correlation.len())
-            .then(|| gain(correlation, overlap, grown.first, grown.width + 1))
+            .then(|| factor.gain(correlation, grown.first, grown.width + 1))
             .flatten();
         grown = match (left, right) {
             (Some(l), Some(r)) if l.explained > r.explained => l,
@@ -166,49 +292,89 @@ pub(super) fn excise(correlation: &[f64], overlap: &[f64], price: f64) -> Option
             kept = grown;
         }
     }
-    Some(kept)
+    Some(Excision {
+        first: kept.first,
+        width: kept.width,
+        explained: kept.explained,
+        added: factor.added(&kept),
+    })
 }
 
-/// What replacing `width` samples from `first` on explains; `None` where that is no number.
-fn gain(correlation: &[f64], overlap: &[f64], first: usize, width: usize) -> Option<Excision> {
-    let mut lower = [[0.0f64; WIDEST]; WIDEST];
-    let mut half = [0.0f64; WIDEST];
-    let mut explained = 0.0;
-    // Cholesky: B = L L', with L h = c on the way; then c' B^-1 c = h' h.
-    for row in 0..width {
-        let mut right = correlation[first + row];
-        for column in 0..=row {
-            let mut sum = overlap[row - column];
-            for (a, b) in lower[row][..column].iter().zip(&lower[column][..column]) {
-                sum -= a * b;
-            }
-            if row == column {
-                if sum <= overlap[0] * 1e-12 {
-                    return None;
+/// What replacing some samples explains.
+#[derive(Clone, Copy)]
+struct Gain {
+    first: usize,
+    width: usize,
+    explained: f64,
+    half: [f64; WIDEST],
+}
+
+/// The overlaps' Cholesky factor, B = L L'. That of fewer samples is its beginning.
+struct Factor {
+    lower: [[f64; WIDEST]; WIDEST],
+    /// Rows that are numbers.
+    rows: usize,
+}
+
+impl Factor {
+    fn new(overlap: &[f64]) -> Self {
+        let mut lower = [[0.0f64; WIDEST]; WIDEST];
+        for row in 0..WIDEST {
+            for column in 0..=row {
+                let mut sum = overlap[row - column];
+                for (a, b) in lower[row][..column].iter().zip(&lower[column][..column]) {
+                    sum -= a * b;
                 }
-                lower[row][row] = sum.sqrt();
-            } else {
-                lower[row][column] = sum / lower[column][column];
+                if row == column {
+                    if sum <= overlap[0] * 1e-12 {
+                        return Self { lower, rows: row };
+                    }
+                    lower[row][row] = sum.sqrt();
+                } else {
+                    lower[row][column] = sum / lower[column][column];
+                }
             }
         }
-        for k in 0..row {
-            right -= lower[row][k] * half[k];
+        Self {
+            lower,
+            rows: WIDEST,
         }
-        half[row] = right / lower[row][row];
-        explained += half[row] * half[row];
     }
-    let mut added = [0.0f64; WIDEST];
-    for row in (0..width).rev() {
-        let mut sum = half[row];
-        for (below, value) in lower[..width].iter().zip(&added).skip(row + 1) {
-            sum -= below[row] * value;
+
+    /// What replacing `width` samples from `first` on explains; `None` where that is no number.
+    fn gain(&self, correlation: &[f64], first: usize, width: usize) -> Option<Gain> {
+        if width > self.rows {
+            return None;
         }
-        added[row] = sum / lower[row][row];
+        let mut half = [0.0f64; WIDEST];
+        let mut explained = 0.0;
+        // L h = c; then c' B^-1 c = h' h.
+        for (row, lower) in self.lower[..width].iter().enumerate() {
+            let mut right = correlation[first + row];
+            for (weight, value) in lower[..row].iter().zip(&half) {
+                right -= weight * value;
+            }
+            half[row] = right / lower[row];
+            explained += half[row] * half[row];
+        }
+        explained.is_finite().then_some(Gain {
+            first,
+            width,
+            explained,
+            half,
+        })
     }
-    explained.is_finite().then_some(Excision {
-        first,
-        width,
-        explained,
-        added,
-    })
+
+    /// What was added to each sample.
+    fn added(&self, gain: &Gain) -> [f64; WIDEST] {
+        let mut added = [0.0f64; WIDEST];
+        for row in (0..gain.width).rev() {
+            let mut sum = gain.half[row];
+            for (below, value) in self.lower[..gain.width].iter().zip(&added).skip(row + 1) {
+                sum -= below[row] * value;
+            }
+            added[row] = sum / self.lower[row][row];
+        }
+        added
+    }
 }

@@ -17,6 +17,9 @@ const PAST: usize = 2 * LONGEST + 64;
 /// Bodies that fit behind the past before it is moved to the front again.
 const BODIES: usize = 8;
 
+/// Frames that all channels are added up of before the next.
+const PIECE: usize = 1024;
+
 /// One frame of eight is remembered in the table.
 const ANCHOR_BITS: u32 = 3;
 const TABLE_BITS: u32 = 14;
@@ -55,9 +58,14 @@ struct Search {
     rate: f64,
     /// Past and body: a number for each frame, equal for equal frames; and the sum of channels.
     keys: Vec<u64>,
-    mix: Vec<f64>,
-    /// 1 for the frames of the body that are looked up.
-    marks: Vec<u8>,
+    mix: Vec<f32>,
+    /// The frames of the body that are looked up, as indexes of the keys; how many there are,
+    /// and how many have been looked up.
+    marks: Vec<u32>,
+    marked: usize,
+    passed: usize,
+    /// 1 for each frame of the body that is.
+    chosen: Vec<u8>,
     /// Newest place of what an anchor's hash says: (hash, frame), both cut to 32 bits.
     table: Vec<(u32, u32)>,
     /// Index of the body's first frame, and its frame in the file.
@@ -91,7 +99,10 @@ impl RepeatMeter {
                 rate: f64::from(rate.value()),
                 keys: vec![0; PAST + BODIES * BODY],
                 mix: vec![0.0; PAST + BODIES * BODY],
-                marks: vec![0; PAST + BODIES * BODY],
+                marks: vec![0; BODY + 1],
+                marked: 0,
+                passed: 0,
+                chosen: vec![0; BODY],
                 table: vec![(0, 0); 1 << TABLE_BITS],
                 base: PAST,
                 done: 0,
@@ -118,12 +129,12 @@ impl RepeatMeter {
     }
 }
 
-/// A channel's samples added to the keys and to the sum.
+/// A channel's samples added to the keys and to the sum; those of the first make both.
 struct Add<'a> {
     samples: &'a [f64],
-    turn: u32,
+    channel: usize,
     keys: &'a mut [u64],
-    mix: &'a mut [f64],
+    mix: &'a mut [f32],
 }
 
 impl Work for Add<'_> {
@@ -131,24 +142,28 @@ impl Work for Add<'_> {
 
     #[inline(always)]
     fn work(self) {
-        let Self {
-            samples,
-            turn,
-            keys,
-            mix,
-        } = self;
-        for ((sample, key), mix) in samples.iter().zip(keys).zip(mix) {
-            *key = key.wrapping_add(sample.to_bits().rotate_left(turn));
-            *mix += sample;
+        // Another turn for each of many channels, so that none undoes another.
+        let turn = (self.channel as u32 * 13) % 64;
+        let frames = self.samples.iter().zip(self.keys).zip(self.mix);
+        if self.channel == 0 {
+            for ((sample, key), mix) in frames {
+                *key = sample.to_bits();
+                *mix = *sample as f32;
+            }
+        } else {
+            for ((sample, key), mix) in frames {
+                *key = key.wrapping_add(sample.to_bits().rotate_left(turn));
+                *mix += *sample as f32;
+            }
         }
     }
 }
 
 /// Marks the frames that their content chooses, one of eight; none in what stands still.
 struct Choose<'a> {
-    /// One more than marks: the frame before comes first.
+    /// One more than are chosen from: the frame before comes first.
     keys: &'a [u64],
-    marks: &'a mut [u8],
+    chosen: &'a mut [u8],
 }
 
 impl Work for Choose<'_> {
@@ -156,12 +171,12 @@ impl Work for Choose<'_> {
 
     #[inline(always)]
     fn work(self) {
-        let Self { keys, marks } = self;
-        for ((mark, key), last) in marks.iter_mut().zip(&keys[1..]).zip(keys) {
+        let Self { keys, chosen: into } = self;
+        for ((into, key), last) in into.iter_mut().zip(&keys[1..]).zip(keys) {
             // A product of 32 bits, which vectors have; its middle bits are mixed best.
             let mixed = ((key ^ (key >> 32)) & 0xFFFF_FFFF) * 0x9E37_79B1;
             let chosen = (mixed >> 28) & ((1 << ANCHOR_BITS) - 1) == 0;
-            *mark = u8::from(chosen & (key != last));
+            *into = u8::from(chosen & (key != last));
         }
     }
 }
@@ -175,29 +190,38 @@ impl Search {
     fn look(&mut self, slab: &Slab) {
         let count = slab.body.len();
         let (base, end) = (self.base, self.base + count);
-        let body = base..end;
-        self.keys[body.clone()].fill(0);
-        self.mix[body.clone()].fill(0.0);
-        let mut channel = 0;
-        while let Some(samples) = slab.channel(channel) {
-            fast(Add {
-                samples,
-                // Another turn for each of many channels, so that none undoes another.
-                turn: (channel as u32 * 13) % 64,
-                keys: &mut self.keys[body.clone()],
-                mix: &mut self.mix[body.clone()],
-            });
-            channel += 1;
+        // Few enough at a time to stay near the processor from one channel to the next.
+        for from in (0..count).step_by(PIECE) {
+            let piece = from..(from + PIECE).min(count);
+            let kept = base + piece.start..base + piece.end;
+            let mut channel = 0;
+            while let Some(samples) = slab.channel(channel) {
+                fast(Add {
+                    samples: &samples[piece.clone()],
+                    channel,
+                    keys: &mut self.keys[kept.clone()],
+                    mix: &mut self.mix[kept.clone()],
+                });
+                channel += 1;
+            }
         }
         fast(Choose {
             keys: &self.keys[base - 1..end],
-            marks: &mut self.marks[body],
+            chosen: &mut self.chosen[..count],
         });
+        // Without a branch: what is chosen cannot be foretold.
+        let mut marked = 0;
+        let marks = &mut self.marks[..];
+        for (index, &chosen) in (base as u32..).zip(&self.chosen[..count]) {
+            marks[marked] = index;
+            marked += usize::from(chosen);
+        }
+        (self.marked, self.passed) = (marked, 0);
         let mut at = base;
         while at < end {
             at = match self.open {
                 Some(run) => self.follow(run, at, end),
-                None => self.seek(at, end),
+                None => self.seek(end),
             };
         }
         self.done += count as u64;
@@ -214,10 +238,10 @@ impl Search {
     }
 
     /// Goes on until a frame at a known distance from an equal one opens a run.
-    fn seek(&mut self, from: usize, to: usize) -> usize {
-        let mut from = from;
-        while let Some(at) = self.next_mark(from, to) {
-            from = at + 1;
+    fn seek(&mut self, to: usize) -> usize {
+        while self.passed < self.marked {
+            let at = self.marks[self.passed] as usize;
+            self.passed += 1;
             let (slot, tag) = self.anchor(at);
             let frame = self.frame(at) as u32;
             let (known, when) = std::mem::replace(&mut self.table[slot], (tag, frame));
@@ -239,22 +263,17 @@ impl Search {
     fn follow(&mut self, run: Run, from: usize, to: usize) -> usize {
         let (now, then) = (&self.keys[from..to], &self.keys[from - run.lag..]);
         let equal = now.iter().zip(then).take_while(|(a, b)| a == b).count();
-        let (mut at, end) = (from, from + equal);
-        while let Some(mark) = self.next_mark(at, end) {
-            let (slot, tag) = self.anchor(mark);
-            self.table[slot] = (tag, self.frame(mark) as u32);
-            at = mark + 1;
+        let end = from + equal;
+        while self.passed < self.marked && (self.marks[self.passed] as usize) < end {
+            let at = self.marks[self.passed] as usize;
+            self.passed += 1;
+            let (slot, tag) = self.anchor(at);
+            self.table[slot] = (tag, self.frame(at) as u32);
         }
-        if from + equal < to {
-            self.close_at(from + equal);
+        if end < to {
+            self.close_at(end);
         }
-        from + equal
-    }
-
-    /// The next marked frame.
-    fn next_mark(&self, from: usize, to: usize) -> Option<usize> {
-        let found = self.marks[from..to].iter().position(|&mark| mark != 0)?;
-        Some(from + found)
+        end
     }
 
     /// Slot and tag of a frame, by this and the two before.
@@ -280,15 +299,15 @@ impl Search {
         // The last copy and what was before it are still here.
         let block = &self.mix[end - run.lag..end];
         let keys = &self.keys[end - run.lag..end];
-        let top = block.iter().fold(0.0f64, |top, v| top.max(v.abs()));
-        if top < SILENCE || self.found.len() >= Spots::KEPT {
+        let top = block.iter().fold(0.0f32, |top, v| top.max(v.abs()));
+        if f64::from(top) < SILENCE || self.found.len() >= Spots::KEPT {
             return;
         }
         let moving = keys.windows(2).filter(|pair| pair[0] != pair[1]).count();
         let moving = moving as f64 / keys.len() as f64;
         let part = run.lag.min(64);
-        let rms = |samples: &[f64]| {
-            let squares: f64 = samples.iter().map(|v| v * v).sum();
+        let rms = |samples: &[f32]| {
+            let squares: f64 = samples.iter().map(|&v| f64::from(v) * f64::from(v)).sum();
             (squares / samples.len().max(1) as f64).sqrt()
         };
         // A sound that is played again begins louder than the last one ended.

@@ -26,7 +26,7 @@ pub(super) struct Slabs {
 
 /// What a meter sees at a time.
 pub(super) struct Slab<'a> {
-    planes: &'a [Vec<f64>],
+    planes: Planes<'a>,
     /// Index in the planes of the first frame of the past.
     from: usize,
     /// Index in [`Slab::plane`] of the body's first frame, and of the end of the body.
@@ -35,16 +35,29 @@ pub(super) struct Slab<'a> {
     pub body_at: u64,
 }
 
+/// Kept by the slabs, or, where no past is asked for, the caller's own.
+enum Planes<'a> {
+    Kept(&'a [Vec<f64>]),
+    Given(&'a [&'a [f64]]),
+}
+
 impl Slab<'_> {
     /// Past and body of a channel.
     pub fn plane(&self, channel: usize) -> &[f64] {
-        &self.planes[channel][self.from..self.from + self.body.end]
+        self.past_and_body(channel).unwrap_or_default()
     }
 
     /// The new frames of a channel; `None` past the last channel.
     pub fn channel(&self, channel: usize) -> Option<&[f64]> {
-        let plane = self.planes.get(channel)?;
-        Some(&plane[self.from..][self.body.clone()])
+        Some(&self.past_and_body(channel)?[self.body.clone()])
+    }
+
+    fn past_and_body(&self, channel: usize) -> Option<&[f64]> {
+        let plane = match self.planes {
+            Planes::Kept(planes) => &planes.get(channel)?[..],
+            Planes::Given(planes) => planes.get(channel)?,
+        };
+        Some(&plane[self.from..self.from + self.body.end])
     }
 
     /// Frame in the file of an index of the planes; `None` before the first frame.
@@ -88,6 +101,17 @@ impl Slabs {
         let mut done = 0;
         while done < total {
             let count = (BODY - self.filled).min(total - done);
+            if count == BODY && self.past == 0 {
+                take(&Slab {
+                    planes: Planes::Given(planes),
+                    from: done,
+                    body: 0..BODY,
+                    body_at: self.body_at,
+                });
+                self.body_at += BODY as u64;
+                done += BODY;
+                continue;
+            }
             let to = self.base + self.filled;
             for (kept, plane) in self.planes.iter_mut().zip(planes) {
                 kept[to..to + count].copy_from_slice(&plane[done..done + count]);
@@ -112,7 +136,7 @@ impl Slabs {
     /// The last slab; its body may be empty.
     pub fn slab(&self) -> Slab<'_> {
         Slab {
-            planes: &self.planes,
+            planes: Planes::Kept(&self.planes),
             from: self.base - self.past,
             body: self.past..self.past + self.filled,
             body_at: self.body_at,
