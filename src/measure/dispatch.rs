@@ -60,6 +60,45 @@ impl Work for Dot<'_> {
     }
 }
 
+/// A low-pass of which only every `by`th value is computed, as many as `out` holds. `taps`:
+/// whole rows of 16. Products are summed in eight running sums that are stored before they are
+/// added up: added up at once, they are not made into wide vector code.
+pub(super) struct Thinned<'a> {
+    pub line: &'a [f32],
+    pub taps: &'a [f32],
+    pub by: usize,
+    pub out: &'a mut [f32],
+}
+
+impl Work for Thinned<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        const TOGETHER: usize = 16;
+        let (taps, _) = self.taps.as_chunks::<16>();
+        let mut partial = [[0.0f32; 8]; TOGETHER];
+        for (group, out) in self.out.chunks_mut(TOGETHER).enumerate() {
+            for (index, partial) in partial[..out.len()].iter_mut().enumerate() {
+                let from = (group * TOGETHER + index) * self.by;
+                let (samples, _) = self.line[from..from + self.taps.len()].as_chunks::<16>();
+                let mut sums = [0.0f32; 16];
+                for (samples, taps) in samples.iter().zip(taps) {
+                    for lane in 0..16 {
+                        sums[lane] += samples[lane] * taps[lane];
+                    }
+                }
+                for lane in 0..8 {
+                    partial[lane] = sums[lane] + sums[lane + 8];
+                }
+            }
+            for (out, [a, b, c, d, e, f, g, h]) in out.iter_mut().zip(&partial) {
+                *out = ((a + b) + (c + d)) + ((e + f) + (g + h));
+            }
+        }
+    }
+}
+
 /// What the search says of one tile.
 pub(super) struct Found {
     /// `[phase][i]`: magnitude of the search filter's output, each phase levelled to 1 for a
@@ -176,6 +215,24 @@ mod tests {
             assert_eq!(dot, Dot(&samples, &taps).work());
             let plain: f64 = samples.iter().zip(&taps).map(|(x, h)| x * h).sum();
             assert!((dot - plain).abs() < 1e-12);
+            let line: Vec<f32> = samples.iter().map(|&x| x as f32).collect();
+            let taps: Vec<f32> = taps.iter().take(48).map(|&h| h as f32).collect();
+            let thinned = |thin: &dyn Fn(Thinned)| {
+                let mut out = [0.0; 8];
+                thin(Thinned {
+                    line: &line,
+                    taps: &taps,
+                    by: 11,
+                    out: &mut out,
+                });
+                out
+            };
+            let out = thinned(&|work| by_processor(work));
+            assert_eq!(out, thinned(&|work| work.work()));
+            for (at, out) in out.iter().enumerate() {
+                let plain: f32 = taps.iter().zip(&line[at * 11..]).map(|(h, x)| h * x).sum();
+                assert!((out - plain).abs() < 1e-5);
+            }
             let far = window.iter().fold(0.0f64, |top, v| top.max(v.abs()));
             assert_eq!(by_processor(Largest(&window)), far);
         }

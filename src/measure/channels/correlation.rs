@@ -41,39 +41,65 @@ impl Products {
     }
 }
 
-/// Products of samples, and the largest difference of the two.
+/// Running sums side by side.
+const WIDE: usize = 8;
+
+/// Sum of squares and largest magnitude of one channel.
+pub(super) struct Alone<'a>(pub &'a [f64]);
+
+impl Work for Alone<'_> {
+    type Output = (f64, f64);
+
+    #[inline(always)]
+    fn work(self) -> (f64, f64) {
+        let mut squares = [0.0; WIDE];
+        let mut tops = [0.0f64; WIDE];
+        let (rows, rest) = self.0.as_chunks::<WIDE>();
+        for row in rows {
+            for i in 0..WIDE {
+                squares[i] += row[i] * row[i];
+                tops[i] = larger(row[i].abs(), tops[i]);
+            }
+        }
+        for (i, value) in rest.iter().enumerate() {
+            squares[i] += value * value;
+            tops[i] = larger(value.abs(), tops[i]);
+        }
+        let top = tops.iter().fold(0.0, |top, &v| larger(v, top));
+        (squares.iter().sum(), top)
+    }
+}
+
+/// Sum of products of samples, and the largest difference of the two.
 pub(super) struct Times<'a>(pub &'a [f64], pub &'a [f64]);
 
 impl Work for Times<'_> {
-    type Output = (Products, f64);
+    type Output = (f64, f64);
 
     #[inline(always)]
-    fn work(self) -> (Products, f64) {
-        const WIDE: usize = 8;
-        let mut sums = [[0.0; WIDE]; 3];
+    fn work(self) -> (f64, f64) {
+        let mut sums = [0.0; WIDE];
         let mut apart = [0.0f64; WIDE];
-        let mut add = |left: &[f64], right: &[f64]| {
-            for (i, (&l, &r)) in left.iter().zip(right).enumerate() {
-                sums[0][i] += l * l;
-                sums[1][i] += r * r;
-                sums[2][i] += l * r;
-                let difference = (l - r).abs();
-                apart[i] = if difference > apart[i] {
-                    difference
-                } else {
-                    apart[i]
-                };
+        let (left, left_rest) = self.0.as_chunks::<WIDE>();
+        let (right, right_rest) = self.1.as_chunks::<WIDE>();
+        for (l, r) in left.iter().zip(right) {
+            for i in 0..WIDE {
+                sums[i] += l[i] * r[i];
+                apart[i] = larger((l[i] - r[i]).abs(), apart[i]);
             }
-        };
-        let (mut left, mut right) = (self.0.chunks_exact(WIDE), self.1.chunks_exact(WIDE));
-        for (l, r) in (&mut left).zip(&mut right) {
-            add(l, r);
         }
-        add(left.remainder(), right.remainder());
-        let [left, right, cross] = sums.map(|sum| sum.iter().sum());
-        let products = Products { left, right, cross };
-        (products, apart.iter().fold(0.0, |top, &v| top.max(v)))
+        for (i, (l, r)) in left_rest.iter().zip(right_rest).enumerate() {
+            sums[i] += l * r;
+            apart[i] = larger((l - r).abs(), apart[i]);
+        }
+        let apart = apart.iter().fold(0.0, |top, &v| larger(v, top));
+        (sums.iter().sum(), apart)
     }
+}
+
+#[inline(always)]
+fn larger(value: f64, top: f64) -> f64 {
+    if value > top { value } else { top }
 }
 
 /// Products of spectral lines: the real part of the cross-spectrum is what correlates.
@@ -84,20 +110,22 @@ impl Work for Lines<'_> {
 
     #[inline(always)]
     fn work(self) -> Products {
-        const WIDE: usize = 8;
         let mut sums = [[0.0f32; WIDE]; 3];
-        let mut add = |left: &[Complex<f32>], right: &[Complex<f32>]| {
-            for (i, (l, r)) in left.iter().zip(right).enumerate() {
+        let (left, left_rest) = self.0.as_chunks::<WIDE>();
+        let (right, right_rest) = self.1.as_chunks::<WIDE>();
+        for (left, right) in left.iter().zip(right) {
+            for i in 0..WIDE {
+                let (l, r) = (left[i], right[i]);
                 sums[0][i] += l.re * l.re + l.im * l.im;
                 sums[1][i] += r.re * r.re + r.im * r.im;
                 sums[2][i] += l.re * r.re + l.im * r.im;
             }
-        };
-        let (mut left, mut right) = (self.0.chunks_exact(WIDE), self.1.chunks_exact(WIDE));
-        for (l, r) in (&mut left).zip(&mut right) {
-            add(l, r);
         }
-        add(left.remainder(), right.remainder());
+        for (i, (l, r)) in left_rest.iter().zip(right_rest).enumerate() {
+            sums[0][i] += l.re * l.re + l.im * l.im;
+            sums[1][i] += r.re * r.re + r.im * r.im;
+            sums[2][i] += l.re * r.re + l.im * r.im;
+        }
         let [left, right, cross] = sums.map(|sum| sum.iter().map(|&v| f64::from(v)).sum());
         Products { left, right, cross }
     }

@@ -23,7 +23,7 @@ pub use types::*;
 
 use balance::BalanceMeter;
 use content::{ContentMeter, energy};
-use correlation::{Lines, Products, Times, Windows};
+use correlation::{Alone, Lines, Products, Times, Windows};
 use delay::{Back, DelayMeter};
 use pairs::Pair;
 use sides::SideMeter;
@@ -147,14 +147,14 @@ impl ChannelMeter {
         // A block that ends too soon has an edge, and an edge has high frequencies of its own.
         let whole = frames == self.block;
         for (channel, samples) in planes.iter().enumerate() {
-            let (products, _) = fast(Times(samples, samples));
+            let (squares, largest) = fast(Alone(samples));
             let content = &mut self.channels[channel];
-            let silent = products.left == 0.0;
-            self.squares[channel] = products.left;
+            let silent = squares == 0.0;
+            self.squares[channel] = squares;
             self.silent[channel] = silent;
             if !silent {
-                content.squares += products.left;
-                content.largest = content.largest.max(largest(samples));
+                content.squares += squares;
+                content.largest = content.largest.max(largest);
             }
             self.spectra.take(channel, samples, silent || !whole);
             if self.spectra.sounding[channel] {
@@ -188,9 +188,13 @@ impl ChannelMeter {
             let all = if both_silent {
                 Products::default()
             } else {
-                let (all, apart) = fast(Times(planes[left], planes[right]));
+                let (cross, apart) = fast(Times(planes[left], planes[right]));
                 meter.apart = meter.apart.max(apart);
-                all
+                Products {
+                    left: self.squares[left],
+                    right: self.squares[right],
+                    cross,
+                }
             };
             meter.all.add(all);
             let mut bands = [Products::default(); 3];
@@ -236,10 +240,6 @@ impl ChannelMeter {
         }
         verdict::facts(self)
     }
-}
-
-fn largest(samples: &[f64]) -> f64 {
-    fast(crate::measure::dispatch::Largest(samples))
 }
 
 /// L, R, Ls, Rs, where the front pair and a pair beside or behind at ear height are there.

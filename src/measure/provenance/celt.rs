@@ -155,7 +155,7 @@ mod tests {
         }
         let mut segments = Segments::default();
         for (index, part) in wave[LEAD + begun..].chunks_exact(SEGMENT).enumerate() {
-            segments.look((index * SEGMENT) as u64, &[part.to_vec()]);
+            segments.look((index * SEGMENT) as u64, &[part]);
         }
         let framing = search(&segments.finish()).expect("a framing");
         assert!(framing.strength() > 3.0, "{framing:?}");

@@ -10,6 +10,8 @@ pub(super) const LINES: usize = 18;
 /// Coefficients of a granule; also the hop from granule to granule.
 pub(super) const GRANULE: usize = BANDS * LINES;
 const TAPS: usize = 512;
+/// Sums that run side by side; divides the lines of a band.
+const TOGETHER: usize = 6;
 
 /// Half of the prototype low-pass with a scale of 65536: the synthesis window D\[i\] of ISO/IEC
 /// 11172-3, Annex B, Table 3-B.3, without its change of sign every 64 samples; symmetrical about
@@ -50,8 +52,10 @@ pub(super) struct Hybrid {
     prototype: Vec<f32>,
     /// `[band][phase of 64]`.
     matrix: Vec<[f32; 64]>,
-    /// `[line][slot of 36]`, windowed.
-    lines: Vec<[f32; 36]>,
+    /// Of 36 slots.
+    window: [f32; 2 * LINES],
+    /// `[group][folded slot][line of the group]`.
+    lines: [[[f32; TOGETHER]; LINES]; LINES / TOGETHER],
     alias: [(f32, f32); 8],
 }
 
@@ -68,18 +72,19 @@ impl Hybrid {
                 })
             })
             .collect();
-        let lines = (0..LINES)
-            .map(|line| {
-                std::array::from_fn(|slot| {
-                    let window = (PI / 36.0 * (slot as f64 + 0.5)).sin();
-                    let angle = PI / 72.0 * (2 * slot + 1 + LINES) as f64 * (2 * line + 1) as f64;
-                    (window * angle.cos() / 3.0) as f32
-                })
+        let cosine = |slot: usize, line: usize| {
+            let angle = PI / 72.0 * (2 * slot + 1) as f64 * (2 * line + 1) as f64;
+            (angle.cos() / 3.0) as f32
+        };
+        let lines = std::array::from_fn(|group| {
+            std::array::from_fn(|slot| {
+                std::array::from_fn(|line| cosine(slot, group * TOGETHER + line))
             })
-            .collect();
+        });
         Self {
             prototype,
             matrix,
+            window: std::array::from_fn(|slot| (PI / 36.0 * (slot as f64 + 0.5)).sin() as f32),
             lines,
             alias: ALIAS.map(|c| {
                 let norm = (1.0 + c * c).sqrt();
@@ -107,15 +112,28 @@ impl Hybrid {
                     sum[lane] += newest_first[lane] * signed;
                 }
             }
-            for (band, row) in self.matrix[first..].iter().enumerate() {
-                let mut value = [0.0f32; LANES];
-                for (sum, &cosine) in sums.iter().zip(row) {
-                    for lane in 0..LANES {
-                        value[lane] += sum[lane] * cosine;
+            let mut band = 0;
+            while band < count {
+                // Some bands together, so that no sum waits for itself.
+                let together = TOGETHER.min(count - band);
+                let rows = &self.matrix[first + band..first + band + together];
+                let mut values = [[0.0f32; LANES]; TOGETHER];
+                for (place, sum) in sums.iter().enumerate() {
+                    for (value, row) in values.iter_mut().zip(rows) {
+                        for lane in 0..LANES {
+                            value[lane] += sum[lane] * row[place];
+                        }
                     }
                 }
-                let inverted = slot % 2 == 1 && (band + first) % 2 == 1;
-                out[slot * count + band] = if inverted { each(value, |v| -v) } else { value };
+                for value in &values[..together] {
+                    let inverted = slot % 2 == 1 && (band + first) % 2 == 1;
+                    out[slot * count + band] = if inverted {
+                        each(*value, |v| -v)
+                    } else {
+                        *value
+                    };
+                    band += 1;
+                }
             }
         }
     }
@@ -139,18 +157,31 @@ impl Hybrid {
             } else {
                 1.0
             };
-            let mut column = [[0.0f32; LANES]; 36];
-            for (at, value) in column.iter_mut().enumerate() {
-                *value = bands[(slot + at) * count + band];
+            // The time-domain aliasing that makes 36 windowed samples 18: with quarters a b c d,
+            // (-c reversed - d, a - b reversed).
+            let windowed = |at: usize| {
+                let gain = self.window[at] * sign;
+                each(bands[(slot + at) * count + band], |v| v * gain)
+            };
+            let mut folded = [[0.0f32; LANES]; LINES];
+            for n in 0..LINES / 2 {
+                let (c, d) = (windowed(26 - n), windowed(27 + n));
+                folded[n] = map(c, d, |c, d| -c - d);
+                let (a, b) = (windowed(n), windowed(17 - n));
+                folded[LINES / 2 + n] = map(a, b, |a, b| a - b);
             }
-            for (line, row) in self.lines.iter().enumerate() {
-                let mut value = [0.0f32; LANES];
-                for (sample, &cosine) in column.iter().zip(row) {
-                    for lane in 0..LANES {
-                        value[lane] += sample[lane] * cosine;
+            for (group, cosines) in self.lines.iter().enumerate() {
+                // Some lines together, so that no sum waits for itself.
+                let mut values = [[0.0f32; LANES]; TOGETHER];
+                for (sample, cosines) in folded.iter().zip(cosines) {
+                    for (value, &cosine) in values.iter_mut().zip(cosines) {
+                        for lane in 0..LANES {
+                            value[lane] += sample[lane] * cosine;
+                        }
                     }
                 }
-                out[band * LINES + line] = each(value, |v| v * sign);
+                let at = band * LINES + group * TOGETHER;
+                out[at..at + TOGETHER].copy_from_slice(&values);
             }
         }
         for band in 0..count.saturating_sub(1) {

@@ -233,22 +233,23 @@ impl Work for HybridWork<'_> {
         }
         let mut left = vec![[0.0; LANES]; COUNT * LINES];
         let mut right = vec![[0.0; LANES]; COUNT * LINES];
-        (0..=LINES)
-            .map(|offset| {
-                let mut sums = [[[0.0; LANES]; BANDS_OF_MEASURE]; SIGNALS];
-                for granule in 0..GRANULES {
-                    let slot = offset + granule * LINES;
+        // A loop, no closure: a closure would not be compiled for the processor that was found.
+        let mut found = Vec::with_capacity(LINES + 1);
+        for offset in 0..=LINES {
+            let mut sums = [[[0.0; LANES]; BANDS_OF_MEASURE]; SIGNALS];
+            for granule in 0..GRANULES {
+                let slot = offset + granule * LINES;
+                self.hybrid
+                    .granule(&left_bands, COUNT, FIRST_BAND, slot, &mut left);
+                if self.right.is_some() {
                     self.hybrid
-                        .granule(&left_bands, COUNT, FIRST_BAND, slot, &mut left);
-                    if self.right.is_some() {
-                        self.hybrid
-                            .granule(&right_bands, COUNT, FIRST_BAND, slot, &mut right);
-                    }
-                    let other = self.right.is_some().then_some(&right[..]);
-                    measure(&left, other, self.edges, &mut sums);
+                        .granule(&right_bands, COUNT, FIRST_BAND, slot, &mut right);
                 }
-                sums
-            })
-            .collect()
+                let other = self.right.is_some().then_some(&right[..]);
+                measure(&left, other, self.edges, &mut sums);
+            }
+            found.push(sums);
+        }
+        found
     }
 }

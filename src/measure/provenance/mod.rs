@@ -1,7 +1,7 @@
 //! Where the samples came from: bits really used, bandwidth, an older sample rate, a lossy codec.
 //!
 //! In: samples of all channels, any cut into blocks. Out: [`ProvenanceFacts`]. One pass: samples
-//! are gathered in stages of 85 ms; every stage gives its bits and levels, the first
+//! are taken in stages of 85 ms; every stage gives its bits and levels, the first
 //! [`DENSE_STAGES`] and then one in [`SPARSE`] a spectrum; the codec search runs at the end on a
 //! few segments that were kept. Knows no limits.
 
@@ -33,8 +33,10 @@ use crate::units::Hertz;
 /// Own choice: stages whose spectra are all taken, so that short files are seen well.
 const DENSE_STAGES: u64 = 64;
 /// After that, one stage in this many.
-const SPARSE: u64 = 4;
-/// the house's notes on the trade, H7.
+const SPARSE: u64 = 8;
+/// And one in this many is asked whether it is worth a codec search.
+const SPARSE_SEGMENTS: u64 = 4;
+/// trade.md, H7.
 const ULTRASONIC_LIMIT_DBFS: f64 = -60.0;
 
 /// Own choice: lines on each side of a tone that it is held against (about 500 Hz).
@@ -94,21 +96,40 @@ impl ProvenanceMeter {
         let total = planes.first().map_or(0, |plane| plane.len());
         let mut done = 0;
         while done < total && !self.stage.is_empty() {
-            let take = (self.stage_len - self.stage[0].len()).min(total - done);
-            for (held, plane) in self.stage.iter_mut().zip(planes) {
-                held.extend_from_slice(&plane[done..done + take]);
+            let waiting = self.stage[0].len();
+            let take = (self.stage_len - waiting).min(total - done);
+            if take == self.stage_len {
+                let whole: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + take]).collect();
+                self.take_stage(&whole, self.is_looked_at(SPARSE));
+            } else {
+                for (held, plane) in self.stage.iter_mut().zip(planes) {
+                    held.extend_from_slice(&plane[done..done + take]);
+                }
+                if waiting + take == self.stage_len {
+                    self.close_stage(self.is_looked_at(SPARSE));
+                }
             }
             done += take;
-            if self.stage[0].len() == self.stage_len {
-                let dense = self.stages < DENSE_STAGES;
-                self.close_stage(dense || self.stages.is_multiple_of(SPARSE));
-            }
         }
     }
 
+    /// Whether the next stage is one of the first, or one in `pace`.
+    fn is_looked_at(&self, pace: u64) -> bool {
+        self.stages < DENSE_STAGES || self.stages.is_multiple_of(pace)
+    }
+
+    /// Takes the samples that were gathered as a stage.
     fn close_stage(&mut self, look: bool) {
+        let held = std::mem::take(&mut self.stage);
+        let planes: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
+        self.take_stage(&planes, look);
+        self.stage = held;
+        self.stage.iter_mut().for_each(Vec::clear);
+    }
+
+    fn take_stage(&mut self, planes: &[&[f64]], look: bool) {
         let start = self.stages * self.stage_len as u64;
-        for (index, (samples, channel)) in self.stage.iter().zip(&mut self.channels).enumerate() {
+        for (index, (&samples, channel)) in planes.iter().zip(&mut self.channels).enumerate() {
             let pass = pass(samples);
             channel.subsonic.feed(&pass.groups);
             if pass.squares == 0.0 {
@@ -136,18 +157,13 @@ impl ProvenanceMeter {
                 }
             }
         }
-        if look
-            && self
-                .stage
-                .first()
-                .is_some_and(|s| s.len() >= segments::SEGMENT)
-        {
-            self.segments.look(start, &self.stage);
+        let long = planes.iter().all(|plane| plane.len() >= segments::SEGMENT);
+        // The last stage is shorter, and looked at only where there is no other.
+        let whole = look || planes.iter().all(|plane| plane.len() == self.stage_len);
+        if long && whole && self.is_looked_at(SPARSE_SEGMENTS) {
+            self.segments.look(start, planes);
         }
         self.stages += 1;
-        for held in &mut self.stage {
-            held.clear();
-        }
     }
 
     pub fn finish(mut self) -> ProvenanceFacts {

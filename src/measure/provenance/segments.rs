@@ -3,6 +3,8 @@
 //!
 //! In: stages of all channels. Out: up to [`Segments::KEPT`] pairs of neighbouring channels.
 
+use crate::vector::{Work, fast};
+
 /// Samples in a segment; a divisor of the stages' places, so that segments start at multiples
 /// of the MDCT's hop.
 pub(super) const SEGMENT: usize = 4096;
@@ -35,12 +37,12 @@ impl Segments {
     const FAINTEST: f64 = 1e-10;
 
     /// Takes the first samples of a stage, `[channel][frame]`.
-    pub(super) fn look(&mut self, start: u64, planes: &[Vec<f64>]) {
+    pub(super) fn look(&mut self, start: u64, planes: &[&[f64]]) {
         let epoch = self.looks / self.stretch.max(1);
         self.looks += 1;
         let best = planes.chunks(2).map(|pair| (worth(pair), pair)).fold(
             None,
-            |best: Option<(f64, &[Vec<f64>])>, next| match best {
+            |best: Option<(f64, &[&[f64]])>, next| match best {
                 Some(held) if held.0 >= next.0 => Some(held),
                 _ => Some(next),
             },
@@ -55,7 +57,7 @@ impl Segments {
         if held.is_some() {
             self.kept.pop();
         }
-        let copy = |plane: &Vec<f64>| plane[..SEGMENT].iter().map(|&v| v as f32).collect();
+        let copy = |plane: &&[f64]| plane[..SEGMENT].iter().map(|&v| v as f32).collect();
         self.kept.push(Segment {
             start,
             left: copy(&pair[0]),
@@ -97,20 +99,38 @@ impl Segments {
 
 /// The least energy of the second difference in eighths of the segment, in the stronger channel:
 /// an attack would make the coder take short blocks, so steadiness counts.
-fn worth(pair: &[Vec<f64>]) -> f64 {
-    let of = |plane: &Vec<f64>| {
-        plane[..SEGMENT]
-            .chunks(SEGMENT / 8)
-            .map(|part| {
-                let (mut sum, mut before, mut last) = (0.0, part[0], part[1]);
-                for &next in &part[2..] {
-                    let second = before - 2.0 * last + next;
-                    sum += second * second;
-                    (before, last) = (last, next);
-                }
-                sum / part.len() as f64
-            })
+fn worth(pair: &[&[f64]]) -> f64 {
+    let of = |plane: &&[f64]| {
+        let parts = plane[..SEGMENT].chunks(SEGMENT / 8);
+        parts
+            .map(|part| fast(SecondDifference(part)) / part.len() as f64)
             .fold(f64::INFINITY, f64::min)
     };
     pair.iter().map(of).fold(0.0, f64::max)
+}
+
+/// Energy of the second difference.
+struct SecondDifference<'a>(&'a [f64]);
+
+impl Work for SecondDifference<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        const WIDE: usize = 8;
+        let (before, last, next) = (self.0, &self.0[1..], &self.0[2..]);
+        let mut sums = [0.0; WIDE];
+        let whole = next.len() / WIDE * WIDE;
+        for at in (0..whole).step_by(WIDE) {
+            for lane in 0..WIDE {
+                let second = before[at + lane] - 2.0 * last[at + lane] + next[at + lane];
+                sums[lane] += second * second;
+            }
+        }
+        for (lane, at) in (whole..next.len()).enumerate() {
+            let second = before[at] - 2.0 * last[at] + next[at];
+            sums[lane] += second * second;
+        }
+        sums.iter().sum()
+    }
 }

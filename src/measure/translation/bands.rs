@@ -5,6 +5,8 @@
 //! signal and of its K-weighted twin alike: filters commute, so the second one's energy is what
 //! K-weighting after the band would give.
 
+use super::peak::{BEFORE, PeakMeter, REACH, SEAM};
+use crate::measure::true_peak::TILE;
 use crate::vector::{Work, fast};
 
 /// Name, lower and upper edge in hertz, source of the edges.
@@ -23,16 +25,17 @@ const QUALITIES: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_377];
 
 type Row = [f32; LANES];
 
-/// One biquad for each lane, b0 to b2, a1, a2.
+/// One biquad for each lane: b0, b1 - a1 b0, b2 - a2 b0, a1, a2. In this form the state alone
+/// runs from sample to sample, and the output waits for nothing.
 #[derive(Clone, Copy)]
 struct Section([Row; 5]);
 
 pub(super) struct BandFilters {
     sections: [Section; 4],
     memory: [[Row; 2]; 4],
-    /// `[band][frame]`: the plain signal in each band.
-    pub plain: [Vec<f64>; 3],
+    /// The last rows of the block before, then the block.
     rows: Vec<Row>,
+    peaks: Vec<PeakMeter>,
 }
 
 fn biquad(frequency: f64, rate: f64, quality: f64, high: bool) -> [f64; 5] {
@@ -43,7 +46,8 @@ fn biquad(frequency: f64, rate: f64, quality: f64, high: bool) -> [f64; 5] {
         false => [k * k * norm, 2.0 * k * k * norm],
     };
     let a1 = 2.0 * (k * k - 1.0) * norm;
-    [b0, b1, b0, a1, (1.0 - k / quality + k * k) * norm]
+    let a2 = (1.0 - k / quality + k * k) * norm;
+    [b0, b1 - a1 * b0, b0 - a2 * b0, a1, a2]
 }
 
 /// Squared gain of a band at a frequency: Butterworth of fourth order on both sides.
@@ -71,44 +75,66 @@ impl BandFilters {
         Self {
             sections: std::array::from_fn(section),
             memory: [[[0.0; LANES]; 2]; 4],
-            plain: Default::default(),
-            rows: Vec::new(),
+            rows: vec![[0.0; LANES]; SEAM],
+            peaks: BANDS.iter().map(|_| PeakMeter::new(rate)).collect(),
         }
     }
 
-    /// Runs a block; afterwards `plain` and [`BandFilters::energies`] tell of it.
+    /// Runs a block of whole tiles; afterwards [`BandFilters::energies`] tells of it.
     pub(super) fn run(&mut self, mono: &[f32], weighted: &[f32]) {
-        self.rows.clear();
-        self.rows.extend(mono.iter().zip(weighted).map(|(&m, &w)| {
-            let mut row = [m; LANES];
-            row[HALF..].fill(w);
-            row
-        }));
+        let kept = self.rows.len() - SEAM;
+        self.rows.copy_within(kept.., 0);
+        self.rows.resize(SEAM + mono.len(), [0.0; LANES]);
         fast(Pass {
-            rows: &mut self.rows,
+            mono,
+            weighted,
+            rows: &mut self.rows[SEAM..],
             sections: &self.sections,
             memory: &mut self.memory,
         });
-        for (band, plain) in self.plain.iter_mut().enumerate() {
-            plain.clear();
-            plain.extend(self.rows.iter().map(|row| f64::from(row[band])));
+        self.peaks();
+    }
+
+    /// Looks where a band comes near its highest value so far.
+    fn peaks(&mut self) {
+        for window in self.rows.windows(REACH).step_by(TILE) {
+            let largest = fast(RowLargest(&window[BEFORE..BEFORE + TILE]));
+            for (band, meter) in self.peaks.iter_mut().enumerate() {
+                let largest = f64::from(largest[band]);
+                if meter.near(largest) {
+                    let plain: [f64; REACH] =
+                        std::array::from_fn(|index| f64::from(window[index][band]));
+                    meter.look(&plain, largest);
+                }
+            }
         }
+    }
+
+    /// Silence follows; the true peak of each band, linear.
+    pub(super) fn finish(&mut self) -> [f64; 3] {
+        let kept = self.rows.len() - SEAM;
+        self.rows.copy_within(kept.., 0);
+        self.rows.truncate(SEAM);
+        self.rows.resize(REACH, [0.0; LANES]);
+        self.peaks();
+        std::array::from_fn(|band| self.peaks[band].peak)
     }
 
     /// Sum of the weighted squares of each band over frames `from` to `to` of the block.
     pub(super) fn energies(&self, from: usize, to: usize) -> [f64; 3] {
-        let sums = fast(RowSquares(&self.rows[from..to]));
+        let sums = fast(RowSquares(&self.rows[SEAM + from..SEAM + to]));
         std::array::from_fn(|band| f64::from(sums[band + HALF]))
     }
 
     pub(super) fn clear(&mut self) {
         self.memory = [[[0.0; LANES]; 2]; 4];
         self.rows.fill([0.0; LANES]);
-        self.plain.iter_mut().for_each(|plain| plain.fill(0.0));
     }
 }
 
 struct Pass<'a> {
+    mono: &'a [f32],
+    weighted: &'a [f32],
     rows: &'a mut [Row],
     sections: &'a [Section; 4],
     memory: &'a mut [[Row; 2]; 4],
@@ -119,24 +145,48 @@ impl Work for Pass<'_> {
 
     #[inline(always)]
     fn work(self) {
-        // A section to a pass: its coefficients stay in registers.
-        for (section, memory) in self.sections.iter().zip(self.memory) {
-            let Section([b0, b1, b2, a1, a2]) = section;
-            let [mut s1, mut s2] = *memory;
-            for row in self.rows.iter_mut() {
-                let x = *row;
-                let mut y = [0.0; LANES];
-                for l in 0..LANES {
-                    y[l] = b0[l] * x[l] + s1[l];
-                }
-                for l in 0..LANES {
-                    s1[l] = (b1[l] * x[l] + s2[l]) - a1[l] * y[l];
-                    s2[l] = b2[l] * x[l] - a2[l] * y[l];
-                }
-                *row = y;
+        let sections = *self.sections;
+        let mut memory = *self.memory;
+        let inputs = self.mono.iter().zip(self.weighted);
+        for (row, (&mono, &weighted)) in self.rows.iter_mut().zip(inputs) {
+            let mut x = [mono; LANES];
+            for lane in &mut x[HALF..] {
+                *lane = weighted;
             }
-            *memory = [s1, s2];
+            for stage in 0..4 {
+                let Section([b0, c1, c2, a1, a2]) = &sections[stage];
+                let [s1, s2] = memory[stage];
+                for l in 0..LANES {
+                    memory[stage][0][l] = (c1[l] * x[l] + s2[l]) - a1[l] * s1[l];
+                    memory[stage][1][l] = c2[l] * x[l] - a2[l] * s1[l];
+                    x[l] = b0[l] * x[l] + s1[l];
+                }
+            }
+            *row = x;
         }
+        *self.memory = memory;
+    }
+}
+
+struct RowLargest<'a>(&'a [Row]);
+
+impl Work for RowLargest<'_> {
+    type Output = Row;
+
+    #[inline(always)]
+    fn work(self) -> Row {
+        let mut top = [0.0; LANES];
+        for row in self.0 {
+            for l in 0..LANES {
+                let magnitude = row[l].abs();
+                top[l] = if magnitude > top[l] {
+                    magnitude
+                } else {
+                    top[l]
+                };
+            }
+        }
+        top
     }
 }
 

@@ -25,7 +25,7 @@ pub use fold::bs775;
 pub use types::*;
 
 use bands::BandFilters;
-use decimate::Decimator;
+use decimate::{CoarseDecimator, Decimator};
 use fold::LFE_GAIN;
 use losses::Losses;
 use peak::PeakMeter;
@@ -62,9 +62,10 @@ pub struct TranslationMeter {
 /// Everything behind the fold.
 struct Stages {
     weighting: Weighting,
-    /// Left, right, weighted mono, low-frequency channel.
-    decimators: Vec<Decimator>,
-    bass_decimators: Vec<Decimator>,
+    /// Mono and weighted mono, for the bands.
+    decimators: [Decimator; 2],
+    /// Left, right, low-frequency channel.
+    bass_decimators: Vec<CoarseDecimator>,
     bands: BandFilters,
     spectra: Welch,
     bass: BassSpectra,
@@ -72,9 +73,8 @@ struct Stages {
     losses: Losses,
     hop: u64,
     energies: [f64; VIEWS],
-    /// Of mono, the bands at their own rate, the fold, and the fold with LFE.
+    /// Of mono, the fold, and the fold with LFE.
     mono_peak: PeakMeter,
-    band_peaks: Vec<PeakMeter>,
     fold_peaks: Vec<PeakMeter>,
     lfe_peaks: Vec<PeakMeter>,
     weighted_mono: Vec<f64>,
@@ -248,11 +248,9 @@ impl Stages {
         let sides = |rate: f64| vec![PeakMeter::new(rate), PeakMeter::new(rate)];
         Self {
             weighting: Weighting::new(full, if lfe { 4 } else { 2 }),
-            decimators: (0..signals + 1)
-                .map(|_| Decimator::new(factor, 16))
-                .collect(),
+            decimators: [0, 1].map(|_| Decimator::new(factor, 16)),
             bass_decimators: (0..signals)
-                .map(|_| Decimator::new(BASS_FACTOR, 6))
+                .map(|_| CoarseDecimator::new(factor * BASS_FACTOR, 6))
                 .collect(),
             bands: BandFilters::new(small),
             spectra: Welch::new(block, full, signals, LFE_GAIN),
@@ -262,7 +260,6 @@ impl Stages {
             hop: 0,
             energies: [0.0; VIEWS],
             mono_peak: PeakMeter::new(full),
-            band_peaks: bands::BANDS.iter().map(|_| PeakMeter::new(small)).collect(),
             fold_peaks: sides(full),
             lfe_peaks: if lfe { sides(full) } else { Vec::new() },
             weighted_mono: Vec::new(),
@@ -291,22 +288,13 @@ impl Stages {
         mean(&mut self.mono, left, right);
         let weighted = &self.weighting.out;
         mean(&mut self.weighted_mono, &weighted[0], &weighted[1]);
-        let sources = [Some(left), Some(right), Some(&self.weighted_mono[..]), lfe];
-        for (decimator, source) in self.decimators.iter_mut().zip(sources.iter().flatten()) {
-            decimator.run(source);
-        }
-        let [l, r, w, rest @ ..] = &self.decimators[..] else {
-            unreachable!("three signals at least")
-        };
-        let small: Vec<f32> = l
-            .out
-            .iter()
-            .zip(&r.out)
-            .map(|(l, r)| 0.5 * (l + r))
-            .collect();
-        self.bands.run(&small, &w.out);
-        let lows = [Some(&l.out), Some(&r.out), rest.first().map(|d| &d.out)];
-        for (decimator, source) in self.bass_decimators.iter_mut().zip(lows.iter().flatten()) {
+        let [mono, weighted_mono] = &mut self.decimators;
+        mono.run(&self.mono);
+        weighted_mono.run(&self.weighted_mono);
+        self.bands.run(&mono.out, &weighted_mono.out);
+        let sources = [Some(left), Some(right), lfe];
+        let decimators = self.bass_decimators.iter_mut();
+        for (decimator, source) in decimators.zip(sources.iter().flatten()) {
             decimator.run(source);
         }
         match lfe {
@@ -316,9 +304,6 @@ impl Stages {
         let lows: Vec<&[f32]> = self.bass_decimators.iter().map(|d| &d.out[..]).collect();
         self.bass.take(&lows);
         self.mono_peak.feed(&self.mono);
-        for (meter, plain) in self.band_peaks.iter_mut().zip(&self.bands.plain) {
-            meter.feed(plain);
-        }
         if peaks {
             for (meter, side) in self.fold_peaks.iter_mut().zip([left, right]) {
                 meter.feed(side);
@@ -333,8 +318,10 @@ impl Stages {
     fn silence(&mut self, block: usize, factor: usize) {
         self.weighting.clear();
         self.weighted_mono.fill(0.0);
-        let decimators = self.decimators.iter_mut().chain(&mut self.bass_decimators);
-        decimators.for_each(Decimator::clear);
+        self.decimators.iter_mut().for_each(Decimator::clear);
+        self.bass_decimators
+            .iter_mut()
+            .for_each(CoarseDecimator::clear);
         self.bands.clear();
         self.spectra.silence();
         let zeros = vec![0.0; block / factor / BASS_FACTOR];

@@ -154,8 +154,8 @@ fn peaks(meter: &mut TranslationMeter, views: &mut [View]) {
     let fold = top(&mut stages.fold_peaks).filter(|_| meter.fold.is_some());
     views[0].true_peak_dbtp = fold;
     views[1].true_peak_dbtp = top(std::slice::from_mut(&mut stages.mono_peak));
-    for (view, band) in views[2..].iter_mut().zip(&mut stages.band_peaks) {
-        view.true_peak_dbtp = top(std::slice::from_mut(band));
+    for (view, peak) in views[2..].iter_mut().zip(stages.bands.finish()) {
+        view.true_peak_dbtp = DbTp::from_linear(peak);
     }
     if let [_, _, _, _, _, with, without] = views {
         with.true_peak_dbtp = top(&mut stages.lfe_peaks);

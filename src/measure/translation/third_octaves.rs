@@ -86,11 +86,11 @@ impl Welch {
     pub(super) fn block<T: Copy + Into<f64>>(&mut self, signals: &[&[T]]) {
         self.blocks += 1;
         for (signal, lines) in signals.iter().zip(&mut self.lines) {
-            let input = self.input.iter_mut().zip(*signal).zip(&self.window);
-            for ((input, &sample), window) in input {
-                let sample: f64 = sample.into();
-                *input = sample as f32 * window;
-            }
+            fast(Windowed {
+                signal,
+                window: &self.window,
+                input: &mut self.input,
+            });
             self.fft
                 .process_with_scratch(&mut self.input, lines, &mut self.scratch)
                 .expect("the buffers are as long as the plan says");
@@ -153,6 +153,24 @@ fn shares(
         let inside = (centre + width / 2.0).min(high) - (centre - width / 2.0).max(low);
         (bin, (inside / width).clamp(0.0, 1.0), centre)
     })
+}
+
+struct Windowed<'a, T> {
+    signal: &'a [T],
+    window: &'a [f32],
+    input: &'a mut [f32],
+}
+
+impl<T: Copy + Into<f64>> Work for Windowed<'_, T> {
+    type Output = ();
+
+    #[inline(always)]
+    fn work(self) {
+        for ((input, &sample), window) in self.input.iter_mut().zip(self.signal).zip(self.window) {
+            let sample: f64 = sample.into();
+            *input = sample as f32 * window;
+        }
+    }
 }
 
 struct Both<'a> {

@@ -85,18 +85,27 @@ impl<const N: usize> Work for Lanes<'_, N> {
             b: [c0, c1, c2],
             a: [d1, d2],
         } = *self.rlb;
+        // The state alone runs from sample to sample, the output waits for nothing.
+        let (e1, e2) = (b1 - a1 * b0, b2 - a2 * b0);
+        let (f1, f2) = (c1 - d1 * c0, c2 - d2 * c0);
         let take = |part: [f64; LANES]| -> [f64; N] { std::array::from_fn(|lane| part[lane]) };
         let [mut s1, mut s2, mut t1, mut t2] = self.memory.map(take);
         for i in 0..frames {
+            let v: [f64; N] = std::array::from_fn(|lane| x[lane][i]);
+            let (s, t) = (s1, t1);
+            let (mut y, mut w) = ([0.0; N], [0.0; N]);
             for l in 0..N {
-                let v = x[l][i];
-                let y = b0 * v + s1[l];
-                s1[l] = (b1 * v + s2[l]) - a1 * y;
-                s2[l] = b2 * v - a2 * y;
-                let w = c0 * y + t1[l];
-                t1[l] = (c1 * y + t2[l]) - d1 * w;
-                t2[l] = c2 * y - d2 * w;
-                out[l][i] = w;
+                y[l] = b0 * v[l] + s[l];
+                s1[l] = (e1 * v[l] + s2[l]) - a1 * s[l];
+                s2[l] = e2 * v[l] - a2 * s[l];
+            }
+            for l in 0..N {
+                w[l] = c0 * y[l] + t[l];
+                t1[l] = (f1 * y[l] + t2[l]) - d1 * t[l];
+                t2[l] = f2 * y[l] - d2 * t[l];
+            }
+            for l in 0..N {
+                out[l][i] = w[l];
             }
         }
         for (to, from) in self.memory.iter_mut().zip([s1, s2, t1, t2]) {

@@ -45,14 +45,14 @@ pub struct HumMeter {
 
 struct Channel {
     decimator: Decimator,
-    samples: Vec<f64>,
+    samples: Vec<f32>,
     combs: [Comb; 2],
 }
 
 /// Spectra of windows; one for all channels.
 struct Spectrum {
     fft: Arc<dyn RealToComplex<f32>>,
-    window: Vec<f64>,
+    window: Vec<f32>,
     /// Single precision: its noise lies 140 dB under the music, the faintest hum 80.
     input: Vec<f32>,
     output: Vec<Complex<f32>>,
@@ -191,6 +191,7 @@ impl Spectrum {
         let turn = 2.0 * std::f64::consts::PI / WINDOW as f64;
         let scale = 2f64.sqrt() / (WINDOW as f64 / 2.0);
         let window = (0..WINDOW).map(|n| scale * (0.5 - 0.5 * (turn * n as f64).cos()));
+        let window = window.map(|weight| weight as f32);
         Self {
             input: fft.make_input_vec(),
             output: fft.make_output_vec(),
@@ -203,12 +204,12 @@ impl Spectrum {
     }
 
     /// `false` for silence: then there is no spectrum.
-    fn of(&mut self, samples: &[f64]) -> bool {
+    fn of(&mut self, samples: &[f32]) -> bool {
         if samples.iter().all(|v| *v == 0.0) {
             return false;
         }
         for ((to, sample), weight) in self.input.iter_mut().zip(samples).zip(&self.window) {
-            *to = (sample * weight) as f32;
+            *to = sample * weight;
         }
         let done =
             self.fft
