@@ -27,17 +27,11 @@ const STANDS_OUT: f32 = 8.0;
 /// The ratio of what stands in digital silence.
 const OUT_OF_NOTHING: f32 = 1e6;
 
-/// The error of prediction in one stretch.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Stretch {
-    largest: f32,
-    mean: f32,
-}
-
-/// Largest and mean of each stretch.
+/// Largest and mean magnitude of each stretch.
 struct Summary<'a> {
     errors: &'a [f32],
-    stretches: &'a mut [Stretch; STRETCHES],
+    largest: &'a mut [f32],
+    means: &'a mut [f32],
 }
 
 impl Work for Summary<'_> {
@@ -45,7 +39,7 @@ impl Work for Summary<'_> {
     #[inline(always)]
     fn work(self) {
         let errors = self.errors.as_chunks::<STRETCH>().0;
-        for (stretch, errors) in self.stretches.iter_mut().zip(errors) {
+        for ((top, mean), errors) in self.largest.iter_mut().zip(self.means).zip(errors) {
             let mut largest = [0.0f32; 8];
             let mut sum = [0.0f32; 8];
             for eight in errors.as_chunks::<8>().0 {
@@ -59,8 +53,46 @@ impl Work for Summary<'_> {
                     sum[lane] += magnitude;
                 }
             }
-            stretch.largest = largest.iter().fold(0.0, |a, &b| a.max(b));
-            stretch.mean = sum.iter().sum::<f32>() / STRETCH as f32;
+            *top = largest.iter().fold(0.0, |a, &b| a.max(b));
+            *mean = sum.iter().sum::<f32>() / STRETCH as f32;
+        }
+    }
+}
+
+/// Stretches between the beginnings of the neighbourhoods before and after one.
+const ACROSS: usize = 2 * SKIPPED - 1 + NEAR;
+
+/// How much each of the middle stretches stands out of the louder of its two sides.
+struct Ratios<'a> {
+    largest: &'a [f32; STRETCHES],
+    means: &'a [f32; 3 * STRETCHES],
+    ratios: &'a mut [f32; STRETCHES],
+}
+
+impl Work for Ratios<'_> {
+    type Output = ();
+    #[inline(always)]
+    fn work(self) {
+        const SUMS: usize = STRETCHES + ACROSS;
+        let mut sums = [0.0f32; SUMS];
+        for near in 0..NEAR {
+            let from = STRETCHES + 1 - SKIPPED - NEAR + near;
+            for (sum, mean) in sums.iter_mut().zip(&self.means[from..from + SUMS]) {
+                *sum += mean;
+            }
+        }
+        let sides = sums.iter().zip(&sums[ACROSS..]);
+        for ((ratio, &largest), (before, after)) in
+            self.ratios.iter_mut().zip(self.largest).zip(sides)
+        {
+            let neighbourhood = (before / NEAR as f32).max(after / NEAR as f32);
+            *ratio = if largest == 0.0 {
+                0.0
+            } else if neighbourhood > 0.0 {
+                largest / neighbourhood
+            } else {
+                OUT_OF_NOTHING
+            };
         }
     }
 }
@@ -76,7 +108,10 @@ pub(super) struct Candidate {
 
 /// Keeps the stretches of three blocks: the one that is searched and its neighbours.
 pub(super) struct Front {
-    stretches: [[Stretch; STRETCHES]; 3],
+    largest: [[f32; STRETCHES]; 3],
+    means: [f32; 3 * STRETCHES],
+    /// Of the middle block.
+    ratios: [f32; STRETCHES],
     window: Vec<f32>,
     whitened: Vec<f32>,
     weighted: Vec<f32>,
@@ -94,7 +129,9 @@ impl Front {
             window[BLOCK - 1 - n] = value;
         }
         Self {
-            stretches: [[Stretch::default(); STRETCHES]; 3],
+            largest: [[0.0; STRETCHES]; 3],
+            means: [0.0; 3 * STRETCHES],
+            ratios: [0.0; STRETCHES],
             window,
             whitened: vec![0.0; BLOCK],
             weighted: vec![0.0; BLOCK + padding(ORDER + 1)],
@@ -104,7 +141,18 @@ impl Front {
 
     /// Takes the next block with the two samples before it, `samples.len() == BLOCK + 2`.
     pub(super) fn take(&mut self, samples: &[f64]) {
-        self.stretches.rotate_left(1);
+        self.largest.rotate_left(1);
+        self.means.copy_within(STRETCHES.., 0);
+        self.whiten(samples);
+        fast(Ratios {
+            largest: &self.largest[1],
+            means: &self.means,
+            ratios: &mut self.ratios,
+        });
+    }
+
+    fn whiten(&mut self, samples: &[f64]) {
+        let means = &mut self.means[2 * STRETCHES..];
         self.differences.copy_within(BLOCK.., 0);
         let sounding = fast(Differences {
             signal: samples,
@@ -112,7 +160,8 @@ impl Front {
             into: &mut self.differences[ORDER..],
         });
         if sounding == 0.0 {
-            self.stretches[2] = [Stretch::default(); STRETCHES];
+            self.largest[2].fill(0.0);
+            means.fill(0.0);
             return;
         }
         // Single precision has its best numbers around one, and squares need room.
@@ -137,38 +186,20 @@ impl Front {
         });
         fast(Summary {
             errors: &self.whitened,
-            stretches: &mut self.stretches[2],
+            largest: &mut self.largest[2],
+            means,
         });
     }
 
     /// How much a stretch of the middle block stands out of the louder of its two sides.
     pub(super) fn ratio(&self, stretch: usize) -> f32 {
-        let largest = self.stretches[1][stretch].largest;
-        if largest == 0.0 {
-            return 0.0;
-        }
-        let mean = |from: usize| -> f32 {
-            let sum: f32 = (from..from + NEAR)
-                .map(|at| self.stretches[at / STRETCHES][at % STRETCHES].mean)
-                .sum();
-            sum / NEAR as f32
-        };
-        let here = STRETCHES + stretch;
-        let before = mean(here + 1 - SKIPPED - NEAR);
-        let after = mean(here + SKIPPED);
-        let neighbourhood = before.max(after);
-        if neighbourhood > 0.0 {
-            largest / neighbourhood
-        } else {
-            OUT_OF_NOTHING
-        }
+        self.ratios[stretch]
     }
 
     /// The stretches of the middle block that stand out.
     pub(super) fn candidates(&self, into: &mut Vec<Candidate>) {
         into.clear();
-        for stretch in 0..STRETCHES {
-            let ratio = self.ratio(stretch);
+        for (stretch, &ratio) in self.ratios.iter().enumerate() {
             if ratio >= STANDS_OUT {
                 into.push(Candidate {
                     at: stretch * STRETCH,

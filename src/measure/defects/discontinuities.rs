@@ -15,7 +15,7 @@ use crate::measure::Spot;
 use crate::units::Hertz;
 
 /// Blocks that a channel keeps before it moves its samples to the front.
-const HELD: usize = 12;
+const HELD: usize = 20;
 /// Blocks that stay before the one that is searched, at least: for copies.
 const PAST: usize = 4;
 /// Seconds that a finding waits for the company that follows, and then stays for that of others.
