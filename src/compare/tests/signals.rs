@@ -53,13 +53,15 @@ pub(crate) fn notes(seed: u64, seconds: f64) -> Vec<f64> {
         for partial in 1..=8 {
             let (hertz, phase) = (pitch * f64::from(partial), TAU * dice.share());
             let decay = 2.0 + f64::from(partial);
+            // From sample to sample it turns by an angle and shrinks by a factor.
+            let (sin, cos) = (TAU * hertz / f64::from(RATE)).sin_cos();
+            let shrinks = (-decay / f64::from(RATE)).exp();
+            let (turn_im, turn_re) = (shrinks * sin, shrinks * cos);
+            let (mut im, mut re) = phase.sin_cos();
             for (n, sample) in out[start..start + length].iter_mut().enumerate() {
-                let t = n as f64 / f64::from(RATE);
-                let attack = (t / 0.002).min(1.0);
-                *sample += loud / f64::from(partial)
-                    * attack
-                    * (-decay * t).exp()
-                    * (TAU * hertz * t + phase).sin();
+                let attack = (n as f64 / (0.002 * f64::from(RATE))).min(1.0);
+                *sample += loud / f64::from(partial) * attack * im;
+                (re, im) = (re * turn_re - im * turn_im, re * turn_im + im * turn_re);
             }
         }
         start += frames(0.1 + 0.2 * dice.share());
