@@ -40,8 +40,8 @@ fn told(found: &Versions) -> Vec<String> {
             told.push(format!("delay {index} {}", channel.delay_frames.unwrap()));
         }
         let level = channel.level_change_db.filter(|db| db.abs() > 0.5);
-        if level.is_some() && channel.level_confidence >= 0.5 {
-            told.push(format!("level {index} {:.1}", level.unwrap()));
+        if let Some(level) = level.filter(|_| channel.level_confidence >= 0.5) {
+            told.push(format!("level {index} {level:.1}"));
         }
         if channel.missing {
             told.push(format!("missing {index}"));

@@ -95,14 +95,13 @@ pub(in crate::compare) fn cut(
     let end = (0..=frames - least).min_by(|&a, &b| plain(a).total_cmp(&plain(b)))?;
     let (mut best, mut free) = ((end, end + least), plain(end));
     let mut lowest = (0.0, 0);
-    for end in 0..=frames - least {
-        let start = end + least;
-        if until[end] < lowest.0 || end == 0 {
-            lowest = (until[end], end);
+    for (end, (&until, &rest)) in until.iter().zip(&rest[least..]).enumerate() {
+        if until < lowest.0 || end == 0 {
+            lowest = (until, end);
         }
-        if lowest.0 + rest[start] < free {
-            free = lowest.0 + rest[start];
-            best = (lowest.1, start);
+        if lowest.0 + rest < free {
+            free = lowest.0 + rest;
+            best = (lowest.1, end + least);
         }
     }
     let gap = best.1 - best.0 - least;

@@ -107,11 +107,11 @@ impl LongTerm {
         OLD_RATES
             .into_iter()
             .filter(|&old| f64::from(old) < 2.0 * self.half_rate * 0.95)
-            .filter_map(|old| self.from_rate(old, floor_db))
+            .filter_map(|old| self.resampled_from(old, floor_db))
             .max_by(|a, b| a.confidence.total_cmp(&b.confidence))
     }
 
-    fn from_rate(&self, old: u32, floor_db: Option<f64>) -> Option<Upsampled> {
+    fn resampled_from(&self, old: u32, floor_db: Option<f64>) -> Option<Upsampled> {
         let old_half = f64::from(old) / 2.0;
         let below = self.mean(old_half * 0.80, old_half * 0.88);
         let confidence = self
