@@ -42,7 +42,7 @@ pub struct FloorMeter {
     levels: Levels,
 }
 
-/// What [`FloorMeter`] found.
+/// What `FloorMeter` found.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FloorFacts {
     /// Level under which the quietest 5 % of the windows lie that are not digital silence, RMS

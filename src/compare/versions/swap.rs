@@ -1,6 +1,6 @@
 //! Which channel of the mix stands where in the master, and which way up.
 //!
-//! In: the [`Matrix`] of both files and what the labels say. Out: [`Exchange`]s, and the sign of
+//! In: the [`Matrix`] of both files and what the labels say. Out: `Exchange`s, and the sign of
 //! every channel. The sum of correlations in their own places against the sum in others is the
 //! trade's rule; it cannot see a swap of a nearly monophonic pair, whose side signal tells it:
 //! a swap turns that around and leaves the mid signal alone.

@@ -29,7 +29,7 @@ const REMARK: f64 = 0.25;
 /// What the meter of noise bursts found.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct BurstFacts {
-    /// All channels together, to [`HOP`] samples. `size`: root mean square, in dBFS.
+    /// All channels together, to `HOP` samples. `size`: root mean square, in dBFS.
     pub bursts: Spots,
 }
 

@@ -53,7 +53,7 @@ pub struct PeriodicFacts {
 }
 
 /// The meter: quiet stretches of all channels with equal lengths and equal distances, at least
-/// [`PERIODS`] distances in a row. Own method.
+/// `PERIODS` distances in a row. Own method.
 pub struct PeriodicMeter {
     slabs: Slabs,
     scan: Scan,

@@ -38,7 +38,7 @@ pub struct RepeatFacts {
     pub repeats: Spots,
     /// Blocks that come more than three times: tiled, as by an edit or a tone.
     pub tiled: u64,
-    /// Runs of [`PARTIAL`] and more frames that equal an earlier place without being a block.
+    /// Runs of `PARTIAL` and more frames that equal an earlier place without being a block.
     pub partial: u64,
 }
 

@@ -92,7 +92,7 @@ impl ZeroFacts {
     }
 }
 
-/// The meter: runs of zero bytes of at least [`FEWEST_BYTES`] in all channels after signal.
+/// The meter: runs of zero bytes of at least `FEWEST_BYTES` in all channels after signal.
 ///
 /// Own method: a preallocated file whose last blocks were never written, or a block that was
 /// lost, is zero from one border to another, and a border may fall inside a frame or a sample.

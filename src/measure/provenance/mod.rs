@@ -2,7 +2,7 @@
 //!
 //! In: samples of all channels, any cut into blocks. Out: [`ProvenanceFacts`]. One pass: samples
 //! are taken in stages of 85 ms; every stage gives its bits and levels, the first
-//! [`DENSE_STAGES`] and then one in [`SPARSE`] a spectrum; the codec search runs at the end on a
+//! `DENSE_STAGES` and then one in `SPARSE` a spectrum; the codec search runs at the end on a
 //! few segments that were kept. Knows no limits.
 
 mod bandwidth;

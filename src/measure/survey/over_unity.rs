@@ -6,7 +6,7 @@ use super::{Spot, Spots};
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct OverUnity {
     pub samples: u64,
-    /// Passages: such samples less than [`APART`] frames from each other. Size: the largest
+    /// Passages: such samples less than `APART` frames from each other. Size: the largest
     /// magnitude, in dBFS. Certain by construction.
     pub places: Spots,
 }
