@@ -1,7 +1,7 @@
 //! What is gathered of two versions while both are read.
 //!
 //! In: the buffers at every step of the comparer. Out: matrix, null test, passages and cuts, for
-//! [`told`](super::told). Everything depends on frame numbers alone.
+//! `told`. Everything depends on frame numbers alone.
 
 use std::collections::BTreeMap;
 
