@@ -1,3 +1,5 @@
+//! What the house promises of flat tops: where they are found, and what is none.
+
 use std::f64::consts::PI;
 
 use proptest::prelude::*;

@@ -1,3 +1,5 @@
+//! What the house promises of starts and ends: what is cut, what fades, what is meant.
+
 use std::f64::consts::PI;
 
 use proptest::prelude::*;

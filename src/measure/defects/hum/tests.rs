@@ -1,3 +1,5 @@
+//! What the house promises of mains hum: found under music, and notes that are none.
+
 use std::f64::consts::PI;
 
 use proptest::prelude::*;
