@@ -36,6 +36,33 @@ pub struct Check {
     pub on_renders: bool,
 }
 
+/// The source of what the trade does and no document says.
+pub const PRACTICE: &str = "common practice, no source";
+
+/// A check that rests on the trade's practice alone, read on the file itself.
+pub const fn of_practice(
+    id: &'static str,
+    title: &'static str,
+    definition: &'static str,
+    unit: &'static str,
+    severity: Severity,
+    takes: Takes,
+    cannot_see: &'static str,
+) -> Check {
+    Check {
+        id,
+        title,
+        definition,
+        unit,
+        source: PRACTICE,
+        severity,
+        cannot_see,
+        takes,
+        always: false,
+        on_renders: false,
+    }
+}
+
 /// All checks, in the order in which they are told.
 pub fn catalogue() -> &'static [Check] {
     static ALL: LazyLock<Vec<Check>> =

@@ -4,7 +4,7 @@
 //! In: what the comparison found. Out: one finding a check; nothing where no mix was named.
 //! Mastering leaves movement untouched: the owner's rule, and the reason of the group's name.
 
-use super::catalogue::Check;
+use super::catalogue::{Check, of_practice as check};
 use super::facts::Facts;
 use super::immersive::{Found, tell};
 use super::readings::Reading;
@@ -13,31 +13,6 @@ use crate::compare::{Comparison, LevelChangeKind, ObjectChange, Part};
 use crate::measure::{Place, Places};
 use crate::profile::{Limit, Severity, Takes};
 use crate::units::{Frames, Seconds};
-
-const PRACTICE: &str = "common practice, no source";
-
-const fn check(
-    id: &'static str,
-    title: &'static str,
-    definition: &'static str,
-    unit: &'static str,
-    severity: Severity,
-    takes: Takes,
-    cannot_see: &'static str,
-) -> Check {
-    Check {
-        id,
-        title,
-        definition,
-        unit,
-        source: PRACTICE,
-        severity,
-        cannot_see,
-        takes,
-        always: false,
-        on_renders: false,
-    }
-}
 
 use Severity::{Advise, Note, Stop};
 use Takes::{Fault, Number};

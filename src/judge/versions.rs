@@ -5,7 +5,7 @@
 //! or where the files are object-based. The comparison is sure to some degree: under half of that
 //! nothing is told, and what would stop a file only advises unless it is beyond doubt.
 
-use super::catalogue::Check;
+use super::catalogue::{Check, of_practice as check};
 use super::facts::Facts;
 use super::readings::Reading;
 use super::told::Told;
@@ -13,40 +13,14 @@ use super::words::asked;
 use crate::compare::{
     ChannelAgainst, Comparison, Edit, EditKind, Exchange, ExchangeKind, Part, Versions,
 };
-use crate::measure::{Place, Places};
+use crate::measure::{Place, Places, Spot};
 use crate::profile::{Limit, Rule, Severity, Takes};
 use crate::units::{Frames, Seconds};
 
-const PRACTICE: &str = "common practice, no source";
-
-/// From here on a finding is worth a person's time, and from there beyond doubt. Own choice.
-const SURE: f64 = 0.5;
+/// Beyond doubt: what may stop a file. Own choice.
 const CERTAIN: f64 = 0.8;
 /// In dB: the trade's rule G6. Common practice, no source.
 const IMBALANCE_DB: f64 = 0.5;
-
-const fn check(
-    id: &'static str,
-    title: &'static str,
-    definition: &'static str,
-    unit: &'static str,
-    severity: Severity,
-    takes: Takes,
-    cannot_see: &'static str,
-) -> Check {
-    Check {
-        id,
-        title,
-        definition,
-        unit,
-        source: PRACTICE,
-        severity,
-        cannot_see,
-        takes,
-        always: false,
-        on_renders: false,
-    }
-}
 
 use Severity::{Advise, Stop};
 use Takes::{Fault, Number};
@@ -157,7 +131,7 @@ fn called(part: &Part) -> String {
 
 /// What it weighs when it is so sure; `None` under half.
 fn weight(check: &Check, confidence: f64) -> Option<Severity> {
-    if confidence < SURE {
+    if confidence < Spot::SURE {
         None
     } else if confidence < CERTAIN {
         Some(check.severity.min(Advise))

@@ -1,7 +1,7 @@
 //! The part of the catalogue that speaks of immersive masters. A fault here is judged on every
 //! file with an audio definition model, by its own severity, whether or not a profile asks.
 
-use crate::judge::catalogue::Check;
+use crate::judge::catalogue::{Check, PRACTICE};
 use crate::profile::{Severity, Takes};
 
 const fn fault(
@@ -47,8 +47,6 @@ const fn number(
 }
 
 use Severity::{Advise, Note, Stop};
-
-const PRACTICE: &str = "common practice, no source";
 
 #[rustfmt::skip]
 pub const IMMERSIVE: &[Check] = &[

@@ -1,11 +1,9 @@
 //! The checks that are read on the survey. Their names end in the names of the faults.
 
-use super::super::catalogue::Check;
+use super::super::catalogue::{Check, PRACTICE};
 use crate::profile::{Severity, Takes};
 use Severity::{Advise, Note, Stop};
 use Takes::{Fault, Number};
-
-const PRACTICE: &str = "common practice, no source";
 
 struct Row {
     id: &'static str,
