@@ -18,6 +18,8 @@ const SHORT_TERM_STEPS: usize = 300;
 const HOP_STEPS: u64 = 10;
 /// BS.1770-5, Annex 1, equation (2): makes 997 Hz at 0 dBFS in one front channel -3.01 LKFS.
 const OFFSET: f64 = -0.691;
+/// The ratio of powers that makes a rise sudden: 20 LU. Own choice.
+const SUDDEN: f64 = 100.0;
 const ABSOLUTE_GATE: f64 = -70.0;
 /// Under this length the range has too few data points (EBU R 128, note 2).
 const RANGE_STABLE_FROM_S: f64 = 60.0;
@@ -41,6 +43,8 @@ pub(super) struct LoudnessMeter {
     steps: u64,
     momentary_max: Maximum,
     short_term_max: Maximum,
+    /// The loudest 400 ms among those 20 LU over the 400 ms before them.
+    sudden_max: Maximum,
     gating: GateHistogram,
     range: GateHistogram,
 }
@@ -63,6 +67,7 @@ impl LoudnessMeter {
             steps: 0,
             momentary_max: none,
             short_term_max: none,
+            sudden_max: none,
             gating: GateHistogram::new(),
             range: GateHistogram::new(),
         }
@@ -78,6 +83,7 @@ impl LoudnessMeter {
                 momentary,
                 self.steps - MOMENTARY_STEPS as u64,
             );
+            self.look_for_a_rise(momentary);
             if self.steps.is_multiple_of(HOP_STEPS) {
                 self.gating.add(momentary);
             }
@@ -94,12 +100,29 @@ impl LoudnessMeter {
         }
     }
 
+    fn look_for_a_rise(&mut self, momentary: f64) {
+        if momentary <= self.sudden_max.mean_square {
+            return;
+        }
+        let first = self.steps - MOMENTARY_STEPS as u64;
+        if let Some(before) = self.window_until(first, MOMENTARY_STEPS)
+            && before * SUDDEN <= momentary
+        {
+            raise(&mut self.sudden_max, momentary, first);
+        }
+    }
+
     /// Mean square of the last `length` steps; `None` before there are as many.
     fn window(&self, length: usize) -> Option<f64> {
-        let first = self.steps.checked_sub(length as u64)?;
-        let frames = step_start(self.steps, self.rate) - step_start(first, self.rate);
+        self.window_until(self.steps, length)
+    }
+
+    /// Of the `length` steps before step `end`, which are kept still.
+    fn window_until(&self, end: u64, length: usize) -> Option<f64> {
+        let first = end.checked_sub(length as u64)?;
+        let frames = step_start(end, self.rate) - step_start(first, self.rate);
         // Added anew each time rather than kept running: a running sum drifts after loud parts.
-        let end = (self.steps % SHORT_TERM_STEPS as u64) as usize;
+        let end = (end % SHORT_TERM_STEPS as u64) as usize;
         let sum: f64 = match end.checked_sub(length) {
             Some(start) => total(&self.energy[start..end]),
             None => {
@@ -121,6 +144,8 @@ impl LoudnessMeter {
             momentary_max_at_s: at(self.momentary_max),
             short_term_max_lufs: Lufs::new(loudness_of(self.short_term_max.mean_square)),
             short_term_max_at_s: at(self.short_term_max),
+            sudden_max_lufs: Lufs::new(loudness_of(self.sudden_max.mean_square)),
+            sudden_max_at_s: at(self.sudden_max),
             range_lu: self.range.range(),
             range_stable: length.at(self.rate) >= Seconds(RANGE_STABLE_FROM_S),
             gated_blocks,
@@ -273,6 +298,20 @@ mod tests {
         assert_eq!(programme.short_term_max_at_s, Some(Seconds(5.0)));
         assert!((programme.short_term_max_lufs.unwrap().value() + 20.0).abs() < 1e-9);
         assert!(!programme.range_stable);
+    }
+
+    #[test]
+    fn a_rise_of_20_lu_within_400_ms_is_told_with_the_loudness_it_reaches() {
+        let blast = meter_of(&[(-40.0, 500), (-12.0, 100), (-40.0, 500)]);
+        assert_eq!(blast.sudden_max_at_s, Some(Seconds(5.0)));
+        assert!((blast.sudden_max_lufs.unwrap().value() + 12.0).abs() < 1e-9);
+        // 19 LU are no such rise, nor 28 LU in two steps.
+        assert_eq!(
+            meter_of(&[(-40.0, 500), (-21.0, 500)]).sudden_max_lufs,
+            None
+        );
+        let steps = meter_of(&[(-40.0, 500), (-26.0, 60), (-12.0, 500)]);
+        assert_eq!(steps.sudden_max_lufs, None);
     }
 
     #[test]

@@ -70,6 +70,13 @@ pub struct Loudness {
     pub short_term_max_lufs: Option<Lufs>,
     /// Where the loudest 3 s begin.
     pub short_term_max_at_s: Option<Seconds>,
+    /// The loudest 400 ms among those that follow 400 ms at least 20 LU softer; `null` where
+    /// nothing rises so.
+    #[serde(default)]
+    pub sudden_max_lufs: Option<Lufs>,
+    /// Where they begin.
+    #[serde(default)]
+    pub sudden_max_at_s: Option<Seconds>,
     pub range_lu: Option<Lu>,
     /// `false` under 60 s: too few data points (EBU Tech 3342; R 128 note 2).
     pub range_stable: bool,

@@ -1,11 +1,12 @@
 //! What is left of the programme in other places, told as a small table, and how that differs from
 //! another version.
 //!
-//! In: the tables of the survey. Out: facts, one line a view; changes for the record. Information:
-//! nothing here has a limit.
+//! In: the tables of the survey, and that of the headroom. Out: facts, one line a view; changes for
+//! the record. Information: nothing here has a limit.
 
 use super::sidecar::{Measured, Sidecar, ViewChanges};
 use super::story::{Fact, quantity};
+use crate::measure::Headroom;
 use crate::measure::translation::{Translation, View};
 
 /// Own choice: smaller changes are not told; they are in the record.
@@ -31,27 +32,44 @@ impl Sidecar {
     }
 }
 
-/// One line a view: its loudness, what it loses, its true peak, and what has changed.
+/// One line a view: its loudness, what it loses, its true peak, and what has changed; and one of
+/// what is left over the peaks where others turn the programme.
 pub(super) fn facts(measured: &Measured) -> Vec<Fact> {
     let table = measured
         .survey
         .as_ref()
         .and_then(|survey| survey.translation.as_ref());
-    let Some(table) = table else {
-        return Vec::new();
-    };
-    let mut all: Vec<Fact> = table
-        .views
-        .iter()
-        .map(|view| Fact::new(&view.name, line(view, &measured.translation_changes)))
-        .collect();
+    let mut all = Vec::new();
+    if let Some(table) = table {
+        views(&mut all, table, &measured.translation_changes);
+    }
+    all.extend(headroom(&measured.headroom));
+    all
+}
+
+fn views(all: &mut Vec<Fact>, table: &Translation, changes: &[ViewChanges]) {
+    let lines = table.views.iter();
+    all.extend(lines.map(|view| Fact::new(&view.name, line(view, changes))));
     if let (Some(hz), Some(loss)) = (table.mono_worst_band_hz, table.mono_worst_band_loss_db) {
         let hz = quantity(hz, "Hz", 0);
         let loss = quantity(loss, "dB", 1);
         let worst = format!("loses most at {hz}: {loss}");
         all.push(Fact::new("mono by bands", worst));
     }
-    all
+}
+
+/// `true peak -1.5 dBTP at -14 LUFS, -3.5 at -16, ...`
+fn headroom(table: &[Headroom]) -> Option<Fact> {
+    let first = table.first()?;
+    let target = |line: &Headroom| format!("{:.0}", line.target_lufs);
+    let peak = quantity(first.peak_after_dbtp, "dBTP", 1);
+    let mut says = format!("true peak {peak} at {} LUFS", target(first));
+    for line in &table[1..] {
+        let peak = quantity(line.peak_after_dbtp, "dBTP", 1);
+        let peak = peak.trim_end_matches(" dBTP");
+        says += &format!(", {peak} at {}", target(line));
+    }
+    Some(Fact::new("turned to published figures", says))
 }
 
 fn line(view: &View, changes: &[ViewChanges]) -> String {
@@ -117,7 +135,7 @@ fn widest(now: &View, before: &View, loudness_lu: f64) -> Option<(usize, f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::{Lu, Lufs};
+    use crate::units::{DbTp, Lu, Lufs};
 
     fn view(name: &str, loudness: f64, bands: &[f64]) -> View {
         View {
@@ -137,6 +155,19 @@ mod tests {
             band_centres_hz: vec![100.0, 125.0, 160.0],
             ..Translation::default()
         }
+    }
+
+    // A linear gain moves loudness and peak alike (ITU-R BS.1770-5, Annex 1: both are levels).
+    #[test]
+    fn the_headroom_at_published_figures_is_one_line() {
+        let loud = Lufs::new(-9.0).expect("finite");
+        let peak = DbTp::from_linear(1.0).expect("not silent");
+        let fact = headroom(&crate::measure::headroom(loud, peak)).expect("a line");
+        assert_eq!(
+            fact.is,
+            "true peak -5.0 dBTP at -14 LUFS, -7.0 at -16, -9.0 at -18, -14.0 at -23, -15.0 at -24"
+        );
+        assert!(headroom(&[]).is_none());
     }
 
     #[test]

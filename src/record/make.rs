@@ -16,7 +16,7 @@ use crate::intake::Identity;
 use crate::judge::{Finding, Verdict};
 use crate::layout;
 use crate::ledger::CustodyEvent;
-use crate::measure::{ChannelMeasurements, Measurements, SurveyFigures};
+use crate::measure::{ChannelMeasurements, Headroom, Measurements, SurveyFigures};
 use crate::profile::{Choice, Profile};
 use crate::render::Kind;
 use crate::specimen::{Digests, Format, Metadata};
@@ -233,10 +233,19 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
         renders,
         loudness: m.loudness.clone(),
         peaks: m.peaks.clone(),
+        headroom: headroom(m).unwrap_or_default(),
         channels: m.channels.iter().map(channel).collect(),
         edges: m.edges.clone(),
         measured_on: m.measured_on.clone(),
     }
+}
+
+fn headroom(m: &Measurements) -> Option<Vec<Headroom>> {
+    let integrated = m.loudness.as_ref()?.integrated_lufs?;
+    Some(crate::measure::headroom(
+        integrated,
+        m.peaks.true_peak_dbtp?,
+    ))
 }
 
 /// Whether the figures can be read again: samples past every number can give figures that are

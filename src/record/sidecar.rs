@@ -10,8 +10,8 @@ use crate::compare::Comparison;
 use crate::judge::{Finding, Verdict};
 use crate::ledger::CustodyEvent;
 use crate::measure::{
-    ChannelMeasurements, Edges, Fold, ItemFacts, LfeFacts, Loudness, MeasuredOn, Parts, Peaks,
-    SurveyFigures,
+    ChannelMeasurements, Edges, Fold, Headroom, ItemFacts, LfeFacts, Loudness, MeasuredOn, Parts,
+    Peaks, SurveyFigures,
 };
 use crate::render::binaural::HeadSetFacts;
 use crate::specimen::{Digests, Metadata};
@@ -92,6 +92,10 @@ pub struct Measured {
     /// `null` where nobody says where the channels play.
     pub loudness: Option<Loudness>,
     pub peaks: Peaks,
+    /// What is left over the peaks at published distribution figures; empty where loudness or
+    /// true peak is not known.
+    #[serde(skip_serializing_if = "Vec::is_empty", default)]
+    pub headroom: Vec<Headroom>,
     pub channels: Vec<ChannelMeasurements>,
     pub edges: Edges,
     pub measured_on: Option<MeasuredOn>,

@@ -100,6 +100,17 @@ fn a_caution_is_given_for_tones_overloads_and_direct_current_and_not_for_loud_mu
             .unwrap()
             .contains("a DC offset of 12 % on M+030")
     );
+    // The programme stands at -18.5 LUFS.
+    let rise = |lufs: f64| {
+        with(&|m| {
+            let loudness = m.loudness.as_mut().unwrap();
+            loudness.sudden_max_lufs = Lufs::new(lufs);
+            loudness.sudden_max_at_s = Some(Seconds(75.5));
+        })
+    };
+    let blast = "a sudden rise to -7.0 LUFS at 1:15.500, 12 LU over the programme";
+    assert!(rise(-7.0).unwrap().contains(blast));
+    assert_eq!(rise(-9.0), None, "a loud entry is music");
     // Heavily limited music: peak -0.1 dBFS, RMS -6.5 dBFS.
     let loud = with(&|m| {
         m.channels[1].sample_peak_dbfs = dbfs(-0.1);

@@ -112,6 +112,7 @@ fn file(layout: &str) -> File {
                 range_lu: Lu::new(6.3),
                 range_stable: true,
                 gated_blocks: 1700,
+                ..Loudness::default()
             }),
             peaks: Peaks {
                 true_peak_dbtp: dbtp(-1.5),
