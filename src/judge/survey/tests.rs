@@ -2,6 +2,7 @@
 
 use std::ffi::OsStr;
 
+use super::super::caution::caution;
 use super::super::tests::{built_in, house};
 use super::*;
 use crate::judge::{Finding, Outcome, Verdict, judge};
@@ -141,6 +142,68 @@ fn only_what_is_certain_stops() {
     assert_eq!(finding.outcome, Outcome::Advise);
     let (finding, verdict) = found(&over(&[spot(9, None, 1.0, false)]), &asks("stop"));
     assert_eq!((finding.outcome, verdict), (Outcome::Stop, Verdict::Stop));
+}
+
+/// A tone of a tenth of full scale (-23.0 dBFS RMS) over a soft one.
+fn caution_for(hz: f64) -> Option<String> {
+    let rate = Hertz::new(96_000).expect("a rate");
+    let wave = |hz: f64, n: usize| (std::f64::consts::TAU * hz * n as f64 / 96_000.0).sin();
+    let channel: Vec<f64> = (0..192_000)
+        .map(|n| 0.1 * wave(hz, n) + 0.01 * wave(440.0, n))
+        .collect();
+    let planes: [&[f64]; 2] = [&channel, &channel];
+    let mut survey = SurveyMeters::new(SurveyOrder {
+        sample_rate: rate,
+        channels: 2,
+        labels: None,
+        bits: Some(24),
+        floats: false,
+        data: None,
+        wants: SurveyWants {
+            provenance: true,
+            ..SurveyWants::default()
+        },
+    });
+    survey.feed(&planes);
+    let mut meters = Meters::new(MeterOrder {
+        sample_rate: rate,
+        channels: 2,
+        labels: None,
+        over_ceiling_dbtp: 0.0,
+        full_scale: 1.0,
+        renderer: None,
+        depth: Depth::Full,
+    });
+    meters.feed_planes(&planes);
+    let mut measurements = meters.finish();
+    measurements.survey = Some(Box::new(survey.finish()));
+    caution(&Facts {
+        name: OsStr::new("x.wav"),
+        format: None,
+        metadata: &Metadata::default(),
+        oddities: &[],
+        measurements: Some(&measurements),
+        adm: None,
+        against: None,
+        unread: None,
+        incomplete: None,
+    })
+}
+
+// An ear's range ends near 20 kHz (common practice, no source).
+#[test]
+fn a_strong_tone_that_nobody_hears_opens_the_record_with_the_caution() {
+    let ultrasonic = caution_for(30_000.0).expect("a caution");
+    assert!(
+        ultrasonic.contains("-23 dBFS over 20 kHz on ch 1"),
+        "{ultrasonic}"
+    );
+    let shrill = caution_for(18_000.0).expect("a caution");
+    assert!(
+        shrill.contains("more energy over 16 kHz than below on ch 1"),
+        "{shrill}"
+    );
+    assert_eq!(caution_for(4_000.0), None);
 }
 
 #[test]
