@@ -170,7 +170,8 @@ fn noted(sidecar: &Sidecar, title: &dyn Fn(&str) -> Option<String>) -> Option<St
     ];
     let below = |check: &str| match is_object_based(sidecar) {
         true => record::is_figure(check) || check == "duration.length",
-        false => TOLD_BELOW.contains(&check),
+        // The table of what is left elsewhere says the second.
+        false => TOLD_BELOW.contains(&check) || check.starts_with("translation."),
     };
     let notes = (sidecar.checks.iter()).filter(|f| f.outcome == Outcome::Note && !below(&f.check));
     let notes: Vec<String> = notes
@@ -402,6 +403,9 @@ stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
               on 0+5+0; common practice, no source
   noted: bext names the originator Tallow Street
   41 other checks clear
+
+  turned to published figures  true peak 2.1 dBTP at -14 LUFS, 0.1 at -16, -1.9
+                               at -18, -6.9 at -23, -7.9 at -24
 
   -16.4 LUFS on 0+2+0 (the file's own channels); true peak -0.3 dBTP; range 6.3
   LU; 6:00.000; WAVE PCM 24 bit, 48000 Hz, 2 channels; profile immersive-music

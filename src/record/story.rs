@@ -12,7 +12,7 @@ use super::name::one_line;
 use super::sidecar::*;
 use crate::judge::{Finding, Outcome, Verdict};
 use crate::layout;
-use crate::measure::Place;
+use crate::measure::{Place, Spot};
 use crate::profile::Choice;
 
 /// What is told of one file. Kept as JSON in the outbox, so keys may be added, not changed.
@@ -27,7 +27,7 @@ pub struct Story {
     pub caution: Option<String>,
     /// What asks for a person, worst first.
     pub rows: Vec<Row>,
-    /// What was only noted, a sentence each.
+    /// What was only noted, a sentence each; what a meter is unsure of stands in the record.
     pub notes: Vec<String>,
     /// How many checks found nothing.
     pub clear: u64,
@@ -127,6 +127,7 @@ impl Story {
                 .collect(),
             notes: with(Outcome::Note)
                 .filter(|f| f.limit.is_some() || !is_figure(&f.check))
+                .filter(|f| !is_doubtful(f))
                 .map(|f| one_line(&f.says))
                 .collect(),
             clear: with(Outcome::Clear).count() as u64,
@@ -220,6 +221,15 @@ pub fn follows(sidecar: &Sidecar, finding: &Finding) -> bool {
         || layout::by_name(subject).is_some();
     finding.outcome == Outcome::Unmeasured
         && (sidecar.verdict == Verdict::Unread || not_rendered && of_a_render)
+}
+
+/// Whether all that was found is too doubtful to be told to somebody who did not ask.
+fn is_doubtful(finding: &Finding) -> bool {
+    let doubtful =
+        |place: &Place| !place.inherited && place.confidence.is_some_and(|sure| sure < Spot::SURE);
+    finding.outcome == Outcome::Note
+        && !finding.places.is_empty()
+        && finding.places.iter().all(doubtful)
 }
 
 /// How a sentence about a file begins.
@@ -550,5 +560,24 @@ mod tests {
         };
         assert_eq!(unmeasured(None).rows, []);
         assert_eq!(unmeasured(Some("at most 20.0 LU")).rows.len(), 1);
+    }
+
+    // Cry wolf never: the record keeps it, a mail does not tell it.
+    #[test]
+    fn what_a_meter_is_unsure_of_is_no_note_of_a_mail() {
+        let notes = |confidence: f64, inherited: bool| {
+            of(|found| {
+                found.outcome = Outcome::Note;
+                let mut place = invented::place(0, None, Some(0.5));
+                (place.confidence, place.inherited) = (Some(confidence), inherited);
+                found.places = vec![place];
+            })
+            .notes
+            .len()
+        };
+        assert_eq!(
+            (notes(0.3, false), notes(0.9, false), notes(0.3, true)),
+            (0, 1, 1)
+        );
     }
 }

@@ -153,12 +153,11 @@ fn subject(places: &Places) -> String {
 /// `2 passages over full scale`
 fn counted(check: &Check, count: u64) -> String {
     /// What follows the word that is counted.
-    const AFTER: [&str; 8] = [
+    const AFTER: [&str; 7] = [
         " of ",
         " at ",
         " over ",
         " between ",
-        " within ",
         " that ",
         " with ",
         " out ",

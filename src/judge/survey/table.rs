@@ -194,7 +194,7 @@ pub const SURVEY: &[Check] = &[
     }),
     check(Row {
         id: "edges.digital_silence",
-        title: "digital silence within",
+        title: "passage of digital silence",
         definition: "All channels are exactly zero for at least 100 ms, within the programme.",
         unit: "s",
         source: "EBU QC item 0078B (Audio Silence), its example of 100 ms",
