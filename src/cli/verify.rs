@@ -129,7 +129,7 @@ pub fn compare(sidecar: &Sidecar, bytes: u64, now: &Digests) -> Outcome {
         a.zip(b).is_some_and(|(a, b)| !a.eq_ignore_ascii_case(b))
     };
     let mut different = Vec::new();
-    if sidecar.file.bytes != bytes {
+    if sidecar.file.bytes != Some(bytes) {
         different.push("size");
     }
     for (name, then, now) in [
@@ -224,7 +224,7 @@ mod tests {
         fs::write(&file, content).unwrap();
         let (identity, digests) = digest_file(&file, false).unwrap();
         let mut sidecar = invented::stopped(name);
-        sidecar.file.bytes = identity.bytes;
+        sidecar.file.bytes = Some(identity.bytes);
         sidecar.file.digests = digests;
         fs::write(
             folder.path().join(format!("{name}{SIDECAR_SUFFIX}")),

@@ -178,18 +178,15 @@ fn weigh_one(job: &Job, stop: &pool::Stop) -> Sidecar {
     let (name, now) = (file_name(&job.path), ZonedDateTime::now());
     match weighed {
         Ok(weighed) => record::sidecar(&weighed, name, job.profile, Vec::new(), None, &now),
-        Err(error) => {
-            let identity = identity_of(&job.path);
-            record::unread(
-                &identity,
-                name,
-                &why(&error),
-                job.profile,
-                Vec::new(),
-                None,
-                &now,
-            )
-        }
+        Err(error) => record::unread(
+            identity_of(&job.path).as_ref(),
+            name,
+            &why(&error),
+            job.profile,
+            Vec::new(),
+            None,
+            &now,
+        ),
     }
 }
 
@@ -198,19 +195,9 @@ fn file_name(path: &Path) -> &OsStr {
     path.file_name().unwrap_or(path.as_os_str())
 }
 
-/// What is known of a file from outside; all zeros where there is none.
-fn identity_of(path: &Path) -> Identity {
-    match std::fs::symlink_metadata(path) {
-        Ok(metadata) => Identity::of(&metadata),
-        Err(_) => Identity {
-            device: 0,
-            inode: 0,
-            bytes: 0,
-            modified_ns: 0,
-            changed_ns: 0,
-            links: 0,
-        },
-    }
+/// What is known of a file from outside; `None` where there is none.
+fn identity_of(path: &Path) -> Option<Identity> {
+    Some(Identity::of(&std::fs::symlink_metadata(path).ok()?))
 }
 
 fn why(error: &WeighError) -> String {

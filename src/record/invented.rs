@@ -387,7 +387,7 @@ pub fn all_kinds() -> Vec<Sidecar> {
         immersive("Harbour Lights_MI05_immersive.wav"),
         of(&weighed_rubbish()),
         unread(
-            &identity(),
+            Some(&identity()),
             "away.wav".as_ref(),
             "reading failed after 4096 bytes: the share was away",
             &profile(),

@@ -54,7 +54,7 @@ pub fn sidecar(
         file: FileFacts {
             digests: weighed.digests.clone(),
             audio_digest,
-            ..file_facts(&weighed.identity, name, now)
+            ..file_facts(Some(&weighed.identity), name, now)
         },
         format: (weighed.format.as_ref())
             .map(|format| format_facts(format, weighed.measurements.as_ref())),
@@ -84,7 +84,14 @@ pub fn sidecar(
         reason: one_line(&judgement.reason),
         caution: judgement.caution.as_deref().map(one_line),
         tool: tool(weighed.adm.is_some()),
-        ..bare(profile, custody, revision, now, &weighed.identity, name)
+        ..bare(
+            profile,
+            custody,
+            revision,
+            now,
+            Some(&weighed.identity),
+            name,
+        )
     }
 }
 
@@ -103,9 +110,9 @@ fn tool(object_based: bool) -> Tool {
 
 /// The record of a file that could not even be read: verdict unread, and why.
 ///
-/// `why` is a sentence without full stop (`reading failed after 4096 bytes: ...`).
+/// `identity`: `None` where there is no such file. `why` is a sentence without full stop (`reading failed after 4096 bytes: ...`).
 pub fn unread(
-    identity: &Identity,
+    identity: Option<&Identity>,
     name: &OsStr,
     why: &str,
     profile: &Profile,
@@ -125,7 +132,7 @@ fn bare(
     custody: Vec<CustodyEvent>,
     revision: Option<Revision>,
     now: &ZonedDateTime,
-    identity: &Identity,
+    identity: Option<&Identity>,
     name: &OsStr,
 ) -> Sidecar {
     Sidecar {
@@ -152,11 +159,11 @@ fn bare(
     }
 }
 
-fn file_facts(identity: &Identity, name: &OsStr, now: &ZonedDateTime) -> FileFacts {
+fn file_facts(identity: Option<&Identity>, name: &OsStr, now: &ZonedDateTime) -> FileFacts {
     FileFacts {
         name: printable(name),
-        bytes: identity.bytes,
-        modified: modified(identity.modified_ns, now),
+        bytes: identity.map(|identity| identity.bytes),
+        modified: identity.map(|identity| modified(identity.modified_ns, now)),
         digests: Digests::default(),
         audio_digest: None,
     }
@@ -453,6 +460,31 @@ mod tests {
                 .collect();
             assert_eq!(errors, Vec::<String>::new(), "{json:#}");
         }
+    }
+
+    #[test]
+    fn of_a_file_that_is_not_there_no_size_and_no_time_is_invented() {
+        let now = "2026-05-04T12:00:00+02:00[Europe/Berlin]".parse().unwrap();
+        let profile = invented::profile();
+        let why = "there is no such file";
+        let gone = unread(
+            None,
+            "gone.wav".as_ref(),
+            why,
+            &profile,
+            Vec::new(),
+            None,
+            &now,
+        );
+        let json = gone.to_json();
+        assert_eq!(json["file"]["bytes"], Value::Null);
+        assert_eq!(json["file"]["modified"], Value::Null);
+        assert!(
+            jsonschema::validator_for(&schema())
+                .unwrap()
+                .is_valid(&json)
+        );
+        assert!(Sidecar::parse(&json.to_string()).is_ok());
     }
 
     #[test]

@@ -61,9 +61,10 @@ pub struct Tool {
 pub struct FileFacts {
     /// The whole name; bytes that are not UTF-8 are written `\xNN`.
     pub name: String,
-    pub bytes: u64,
+    /// This and `modified` are `null` where there is no such file.
+    pub bytes: Option<u64>,
     /// RFC 3339 with the zone.
-    pub modified: String,
+    pub modified: Option<String>,
     /// Each `null` or absent where the file could not be read to its end.
     #[serde(with = "digests_json")]
     #[schemars(with = "digests_json::DigestsJson")]

@@ -446,8 +446,12 @@ fn file(sidecar: &Sidecar) -> Vec<Fact> {
     if let Some(sha256) = &digests.sha256 {
         push("SHA-256", sha256);
     }
-    push("bytes", &sidecar.file.bytes.to_string());
-    push("modified", &to_the_second(&sidecar.file.modified));
+    if let Some(bytes) = sidecar.file.bytes {
+        push("bytes", &bytes.to_string());
+    }
+    if let Some(modified) = &sidecar.file.modified {
+        push("modified", &to_the_second(modified));
+    }
     match &sidecar.format {
         None => push("format", "not read as audio"),
         Some(format) => {

@@ -278,7 +278,9 @@ fn already_weighed(
             let Some(before) = ledger.last_sidecar(key)?.and_then(|last| fits(&last.text)) else {
                 return Ok(None);
             };
-            if before.file.bytes != arrival.identity.bytes || before.file.digests.blake3 != last {
+            if before.file.bytes != Some(arrival.identity.bytes)
+                || before.file.digests.blake3 != last
+            {
                 return Ok(None);
             }
             let (identity, digests) =
@@ -296,7 +298,7 @@ fn weighing(sidecar: &Sidecar, identity: &Identity, profile: &Profile) -> Weighi
     let digests = &sidecar.file.digests;
     Weighing {
         identity: *identity,
-        bytes: sidecar.file.bytes,
+        bytes: identity.bytes,
         blake3: digests.blake3.clone(),
         sha256: digests.sha256.clone().unwrap_or_default(),
         audio_blake3: sidecar.file.audio_digest.as_ref().map(|d| d.blake3.clone()),
