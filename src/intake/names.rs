@@ -2,13 +2,14 @@
 //! written for people. Looks at names only, never into a file.
 
 use std::ffi::OsStr;
-use std::fmt::Write as _;
 use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::time::Duration;
 
 use globset::{GlobBuilder, GlobSet, GlobSetBuilder};
 use unicode_normalization::UnicodeNormalization;
+
+use crate::names::printable;
 
 /// Beginnings of names that are nobody's delivery: hidden files and owner files of office
 /// programs. (common practice, no source)
@@ -123,25 +124,9 @@ pub(super) fn folded(name: &OsStr) -> Option<String> {
     Some(decomposed.to_lowercase().nfc().collect())
 }
 
-/// A path for people: bytes that are not UTF-8, and control characters, as `\xNN`.
+/// A path for people, as everywhere in the house.
 pub(super) fn shown(path: &Path) -> String {
-    let mut text = String::new();
-    for chunk in path.as_os_str().as_bytes().utf8_chunks() {
-        for letter in chunk.valid().chars() {
-            if letter.is_control() {
-                let mut bytes = [0; 4];
-                for byte in letter.encode_utf8(&mut bytes).bytes() {
-                    let _ = write!(text, "\\x{byte:02x}");
-                }
-            } else {
-                text.push(letter);
-            }
-        }
-        for byte in chunk.invalid() {
-            let _ = write!(text, "\\x{byte:02x}");
-        }
-    }
-    text
+    printable(path.as_os_str())
 }
 
 /// A span of time for people.
@@ -221,11 +206,5 @@ mod tests {
             );
         }
         assert_eq!(folded(OsStr::from_bytes(b"\xe9.wav")), None);
-    }
-
-    #[test]
-    fn a_name_for_people_holds_no_control_character_and_no_stray_byte() {
-        let name = OsStr::from_bytes(b"a\n\xff\xc3\xa9");
-        assert_eq!(shown(Path::new(name)), "a\\x0a\\xff\u{e9}");
     }
 }

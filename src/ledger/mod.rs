@@ -30,7 +30,7 @@ pub use files::{Earlier, FileId, FileKey, FileState, LastSidecar, RevisionOf, Se
 pub use handle::Ledger;
 pub use journal::{DeedKind, Intent, IntentId, OpenIntent, Outcome};
 pub use outbox::{Mail, MailId, NewMail, NewNotice, Notice, NoticeKind};
-pub use place::{Place, Root, readable};
+pub use place::{Place, Root};
 pub use questions::{Counts, FileStory, UndeliveredMail, UnderWay};
 pub use reader::Reader;
 pub use troubles::ActiveTrouble;

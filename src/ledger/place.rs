@@ -4,11 +4,13 @@
 //! read is made readable.
 
 use std::ffi::OsStr;
-use std::fmt::{self, Write as _};
+use std::fmt;
 use std::os::unix::ffi::{OsStrExt, OsStringExt};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::names::printable;
 
 /// A folder of the configuration under the name by which people know it: a watch's name, or
 /// `release`, `quarantine`, `record`.
@@ -71,29 +73,8 @@ impl Place {
 
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}:{}", self.root.name, readable(self.path.as_os_str()))
+        write!(f, "{}:{}", self.root.name, printable(self.path.as_os_str()))
     }
-}
-
-/// A name as text: bytes that are not UTF-8, and control characters, are written `\xNN`.
-pub fn readable(name: &OsStr) -> String {
-    let mut text = String::with_capacity(name.len());
-    for chunk in name.as_bytes().utf8_chunks() {
-        for character in chunk.valid().chars() {
-            if character.is_control() {
-                let mut bytes = [0; 4];
-                for byte in character.encode_utf8(&mut bytes).bytes() {
-                    let _ = write!(text, "\\x{byte:02x}");
-                }
-            } else {
-                text.push(character);
-            }
-        }
-        for byte in chunk.invalid() {
-            let _ = write!(text, "\\x{byte:02x}");
-        }
-    }
-    text
 }
 
 /// A path in JSON: text where it is UTF-8, otherwise its bytes as numbers. Nothing is lost.

@@ -6,9 +6,9 @@
 
 use maud::{Markup, PreEscaped, html};
 
-use super::name::one_line;
 use super::story::*;
 use crate::judge::{Outcome, Verdict};
+use crate::names::one_line;
 
 /// Where a file is now, and the ways on.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]

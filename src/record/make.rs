@@ -10,13 +10,13 @@ use jiff::{Timestamp, ZonedDateTime};
 use serde_json::Value;
 
 use super::elsewhere;
-use super::name::{one_line, printable};
 use super::sidecar::*;
 use crate::intake::Identity;
 use crate::judge::{Finding, Verdict};
 use crate::layout;
 use crate::ledger::CustodyEvent;
 use crate::measure::{ChannelMeasurements, Headroom, Measurements, SurveyFigures};
+use crate::names::{one_line, printable};
 use crate::profile::{Choice, Profile};
 use crate::render::Kind;
 use crate::specimen::{Digests, Format, Metadata};

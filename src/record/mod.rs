@@ -11,14 +11,13 @@ mod heard;
 #[cfg(test)]
 pub(crate) mod invented;
 mod make;
-mod name;
 mod note;
 mod sidecar;
 mod story;
 
+pub use crate::names::{one_line, printable, unprintable};
 pub use face::{Placement, STYLE, facts_fragment, fragment, page, plain, ways_on, wrap};
 pub use make::*;
-pub use name::{one_line, printable, unprintable};
 pub use note::note_text;
 pub use sidecar::*;
 pub use story::{Fact, Row, Story, asks_for_a_person, follows, is_figure, quantity, word};

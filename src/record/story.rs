@@ -8,11 +8,11 @@ use serde::{Deserialize, Serialize};
 
 use super::elsewhere;
 use super::heard;
-use super::name::one_line;
 use super::sidecar::*;
 use crate::judge::{Finding, Outcome, Verdict};
 use crate::layout;
 use crate::measure::{Place, Spot};
+use crate::names::one_line;
 use crate::profile::Choice;
 
 /// What is told of one file. Kept as JSON in the outbox, so keys may be added, not changed.
