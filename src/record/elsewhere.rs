@@ -40,11 +40,12 @@ pub(super) fn facts(measured: &Measured) -> Vec<Fact> {
     let Some(table) = table else {
         return Vec::new();
     };
-    let mut all: Vec<Fact> = table
-        .views
-        .iter()
-        .map(|view| Fact::new(&view.name, line(view, &measured.translation_changes)))
-        .collect();
+    let mut all = Vec::new();
+    if !table.taken_from.is_empty() {
+        all.push(Fact::new("taken from", &table.taken_from));
+    }
+    let views = table.views.iter();
+    all.extend(views.map(|view| Fact::new(&view.name, line(view, &measured.translation_changes))));
     if let (Some(hz), Some(loss)) = (table.mono_worst_band_hz, table.mono_worst_band_loss_db) {
         let hz = quantity(hz, "Hz", 0);
         let loss = quantity(loss, "dB", 1);

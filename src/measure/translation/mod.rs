@@ -1,6 +1,7 @@
 //! Group T: what is left of the programme elsewhere. Information, never a fault.
 //!
-//! In: blocks of samples of a stereo file or a wider bed, with its labels or with fold gains.
+//! In: blocks of samples of a stereo file, a bed or a render, and the [`Fold`] that makes two
+//! loudspeakers of them.
 //! Out: [`TranslationFacts`]: stereo fold, mono, small bands and soundbar, each with loudness,
 //! true peak and third-octave levels, and where mono loses much.
 //!
@@ -21,7 +22,7 @@ mod weighting;
 #[cfg(test)]
 mod tests;
 
-pub use fold::bs775;
+pub use fold::Fold;
 pub use types::*;
 
 use bands::BandFilters;
@@ -32,8 +33,8 @@ use peak::PeakMeter;
 use third_octaves::Welch;
 use weighting::Weighting;
 
-use crate::layout::Label;
 use crate::measure::hop::HopLoudness;
+use crate::measure::stretches::{Stretches, is_black};
 use crate::units::Hertz;
 use crate::vector::{Work, fast};
 
@@ -42,17 +43,18 @@ const BASS_FACTOR: usize = 8;
 /// Frames of a bass spectrum: 1.4 s, so that the band at 20 Hz has six bins.
 const BASS_FRAMES: usize = 4096;
 
-/// The meter of one file.
+/// The meter of one file, or of one render.
 pub struct TranslationMeter {
+    blocks: Stretches,
+    desk: Desk,
+}
+
+/// Takes whole blocks.
+struct Desk {
     rate: Hertz,
-    channels: usize,
-    /// Gains to two loudspeakers; `None` where the two channels are the loudspeakers.
-    fold: Option<Vec<[f64; 2]>>,
-    lfe: Vec<usize>,
+    fold: Fold,
     block: usize,
     factor: usize,
-    held: Vec<Vec<f64>>,
-    frames: u64,
     /// The first frame of the block that comes next.
     at: u64,
     quiet_blocks: u32,
@@ -97,125 +99,95 @@ struct BassSpectra {
 }
 
 impl TranslationMeter {
-    /// `fold`: gains to left and right, one pair a channel (a renderer's, for wide beds); `None`
-    /// takes BS.775's by the labels. `None` comes back where there is no fold: one channel, or
-    /// nobody says where the channels play.
-    pub fn new(
-        rate: Hertz,
-        channels: usize,
-        labels: Option<&[Label]>,
-        fold: Option<Vec<[f64; 2]>>,
-    ) -> Option<Self> {
-        let labels = labels.filter(|labels| labels.len() == channels);
-        let fold = match fold {
-            Some(fold) => fold,
-            None => bs775(labels?)?,
-        };
-        if channels < 2 || fold.len() != channels {
-            return None;
-        }
-        let lfe: Vec<usize> = (0..channels)
-            .filter(|&index| labels.is_some_and(|labels| labels[index].is_lfe()))
-            .collect();
-        let plain = fold == [[1.0, 0.0], [0.0, 1.0]];
+    pub fn new(rate: Hertz, fold: Fold) -> Self {
         let block = block_frames(rate);
         let factor = ((f64::from(rate.value()) / 24_000.0).round() as usize)
             .next_power_of_two()
             .min(block / (2 * BASS_FACTOR));
-        Some(Self {
-            stages: Stages::new(rate, block, factor, !lfe.is_empty()),
-            fold: (!plain).then_some(fold),
-            rate,
-            channels,
-            lfe,
-            block,
-            factor,
-            held: vec![Vec::with_capacity(block); channels],
-            frames: 0,
-            at: 0,
-            quiet_blocks: 0,
-        })
-    }
-
-    /// Takes the next samples, `[channel][frame]`, all channels equally long.
-    pub fn feed(&mut self, planes: &[&[f64]]) {
-        assert_eq!(
-            planes.len(),
-            self.channels,
-            "as many channels as were ordered"
-        );
-        let total = planes.first().map_or(0, |plane| plane.len());
-        self.frames += total as u64;
-        let mut done = 0;
-        while done < total {
-            let waiting = self.held[0].len();
-            let take = (self.block - waiting).min(total - done);
-            if waiting == 0 && take == self.block {
-                let whole: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + take]).collect();
-                self.take_block(&whole);
-            } else {
-                for (held, plane) in self.held.iter_mut().zip(planes) {
-                    held.extend_from_slice(&plane[done..done + take]);
-                }
-                if waiting + take == self.block {
-                    self.take_held();
-                }
-            }
-            done += take;
+        Self {
+            blocks: Stretches::new(block, fold.gains.len()),
+            desk: Desk {
+                stages: Stages::new(rate, block, factor, !fold.lfe.is_empty()),
+                fold,
+                rate,
+                block,
+                factor,
+                at: 0,
+                quiet_blocks: 0,
+            },
         }
     }
 
-    fn take_held(&mut self) {
-        let held = std::mem::take(&mut self.held);
-        let planes: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
-        self.take_block(&planes);
-        self.held = held;
-        self.held.iter_mut().for_each(Vec::clear);
+    /// Takes the next samples, `[channel][frame]`, all channels equally long, as many channels as
+    /// the fold has.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        assert_eq!(
+            planes.len(),
+            self.desk.fold.gains.len(),
+            "as many channels as the fold has"
+        );
+        self.blocks.feed(planes, |block| self.desk.take(block));
     }
 
-    fn take_block(&mut self, planes: &[&[f64]]) {
-        let quiet = planes.iter().all(|plane| plane.iter().all(|&v| v == 0.0));
+    /// Ends the programme and reads the table.
+    pub fn finish(self) -> TranslationFacts {
+        let Self {
+            mut blocks,
+            mut desk,
+        } = self;
+        blocks.finish(|rest| desk.take_rest(rest));
+        table::read(desk)
+    }
+}
+
+impl Desk {
+    fn take(&mut self, planes: &[&[f64]]) {
+        self.read(planes, planes[0].len());
+    }
+
+    /// Silence follows; hops that do not end within the programme are not counted.
+    fn take_rest(&mut self, rest: &[&[f64]]) {
+        let longer = rest.iter().map(|plane| {
+            let mut plane = plane.to_vec();
+            plane.resize(self.block, 0.0);
+            plane
+        });
+        let longer: Vec<Vec<f64>> = longer.collect();
+        let planes: Vec<&[f64]> = longer.iter().map(Vec::as_slice).collect();
+        self.read(&planes, rest[0].len());
+    }
+
+    /// Takes a block, of which `frames` are the programme's.
+    fn read(&mut self, planes: &[&[f64]], frames: usize) {
+        let quiet = planes.iter().all(|plane| is_black(plane));
         // One block of silence lets the filters ring out, after that there is nothing.
         self.quiet_blocks = if quiet { self.quiet_blocks + 1 } else { 0 };
         if self.quiet_blocks > 1 {
             self.stages.silence(self.block, self.factor);
         } else {
             let lfe = self.low_frequency(planes);
-            match &self.fold {
-                None => self
-                    .stages
-                    .block(planes[0], planes[1], lfe.as_deref(), false),
-                Some(gains) => {
-                    let [left, right] = folded(planes, gains);
-                    self.stages.block(&left, &right, lfe.as_deref(), true);
-                }
+            if self.fold.plain() {
+                let [left, right] = [planes[0], planes[1]];
+                let peaks = self.fold.peaks;
+                self.stages.block(left, right, lfe.as_deref(), peaks);
+            } else {
+                let [left, right] = folded(planes, &self.fold.gains);
+                self.stages.block(&left, &right, lfe.as_deref(), true);
             }
         }
+        let end = self.at + frames as u64;
         self.stages
-            .hops(self.at, self.block, self.factor, self.rate, self.frames);
+            .hops(self.at, self.block, self.factor, self.rate, end);
         self.at += self.block as u64;
     }
 
     fn low_frequency(&self, planes: &[&[f64]]) -> Option<Vec<f64>> {
-        let (&first, rest) = self.lfe.split_first()?;
+        let (&first, rest) = self.fold.lfe.split_first()?;
         let mut sum = planes[first].to_vec();
         for &index in rest {
             sum.iter_mut().zip(planes[index]).for_each(|(s, v)| *s += v);
         }
         Some(sum)
-    }
-
-    /// Ends the programme and reads the table.
-    pub fn finish(mut self) -> TranslationFacts {
-        // Silence follows; hops that do not end within the programme are not counted.
-        if !self.held[0].is_empty() {
-            let block = self.block;
-            self.held
-                .iter_mut()
-                .for_each(|held| held.resize(block, 0.0));
-            self.take_held();
-        }
-        table::read(self)
     }
 }
 

@@ -5,7 +5,7 @@ use realfft::num_complex::Complex;
 use super::bands::{self, power_gain};
 use super::third_octaves::{self, BANDS, MONO, NOMINAL, STEREO, edges};
 use super::types::*;
-use super::{Stages, TranslationMeter, WITH_LFE};
+use super::{Desk, Stages, WITH_LFE};
 use crate::measure::hop::HopLoudness;
 use crate::measure::k_weighting::stages;
 use crate::units::{DbTp, Frames, Lu, Lufs};
@@ -52,7 +52,7 @@ fn change(view: Option<Lufs>, against: Option<Lufs>) -> Option<Lu> {
     view.zip(against).map(|(view, against)| view - against)
 }
 
-pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
+pub(super) fn read(mut meter: Desk) -> TranslationFacts {
     let stages = &mut meter.stages;
     stages.losses.close();
     stages.bass.finish();
@@ -74,11 +74,8 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
             bands_db: Vec::new(),
         });
     };
-    let made = match meter.fold {
-        Some(_) => "gains of the fold, low-frequency channel left out",
-        None => "the two channels as they are",
-    };
-    view("stereo fold", made.to_owned(), 0, None);
+    let made = format!("made of {}", meter.fold.taken_from);
+    view("stereo fold", made, 0, None);
     view(
         "mono",
         "half the sum of both, in both loudspeakers".to_owned(),
@@ -89,7 +86,7 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
         let made = format!("mono, {low} to {high} Hz ({source})");
         view(name, made, 2 + index, Some(("mono", 1)));
     }
-    if !meter.lfe.is_empty() {
+    if !meter.fold.lfe.is_empty() {
         let made = "stereo fold and the low-frequency channel, 10 dB up, shared by both";
         view(
             "soundbar with LFE",
@@ -117,6 +114,7 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
     TranslationFacts {
         mono_losses: std::mem::take(&mut stages.losses.places),
         table: Translation {
+            taken_from: meter.fold.taken_from,
             mono_loss_lu: change(loudness[0], loudness[1]),
             views,
             band_centres_hz: NOMINAL.to_vec(),
@@ -125,7 +123,7 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
             mono_lost_s: Frames(stages.losses.frames).at(rate),
             mono_worst_band_hz: worst_band.map(|(band, _)| NOMINAL[band]),
             mono_worst_band_loss_db: worst_band.map(|(_, loss)| loss),
-            low_end_lost_without_lfe_db: (!meter.lfe.is_empty() && lost.is_finite())
+            low_end_lost_without_lfe_db: (!meter.fold.lfe.is_empty() && lost.is_finite())
                 .then_some(lost),
             bass_share: share,
             bass_carried_share: carried,
@@ -145,13 +143,14 @@ fn levels(stages: &Stages, views: &mut [View]) {
     }
 }
 
-fn peaks(meter: &mut TranslationMeter, views: &mut [View]) {
+fn peaks(meter: &mut Desk, views: &mut [View]) {
+    let own = meter.fold.peaks;
     let stages = &mut meter.stages;
     let top = |meters: &mut [super::PeakMeter]| {
         let peaks = meters.iter_mut().map(super::PeakMeter::finish);
         DbTp::from_linear(peaks.fold(0.0, f64::max))
     };
-    let fold = top(&mut stages.fold_peaks).filter(|_| meter.fold.is_some());
+    let fold = top(&mut stages.fold_peaks).filter(|_| own);
     views[0].true_peak_dbtp = fold;
     views[1].true_peak_dbtp = top(std::slice::from_mut(&mut stages.mono_peak));
     for (view, peak) in views[2..].iter_mut().zip(stages.bands.finish()) {
