@@ -256,7 +256,10 @@ impl<'a> Reading<'a> {
                 whole(&mut facts.dual_mono, frames, right, residual, same);
             }
             let opposite = self.opposite(all);
-            whole(&mut facts.polarity, frames, None, all, opposite);
+            // Both are named: a pair alone does not tell which one is upside down.
+            for channel in [self.meter.pair.left, self.meter.pair.right] {
+                whole(&mut facts.polarity, frames, Some(channel), all, opposite);
+            }
             if opposite < Spot::SURE {
                 self.passages(facts);
             }

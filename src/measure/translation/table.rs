@@ -3,7 +3,7 @@
 use realfft::num_complex::Complex;
 
 use super::bands::{self, power_gain};
-use super::third_octaves::{self, BANDS, MONO, NOMINAL, STEREO, edges};
+use super::third_octaves::{BANDS, NOMINAL, Spectrum, edges};
 use super::types::*;
 use super::{Desk, Stages, WITH_LFE};
 use crate::measure::hop::HopLoudness;
@@ -30,7 +30,7 @@ pub(super) fn k_power_gain(hertz: f64, rate: f64) -> f64 {
 
 impl Stages {
     /// Mean squares of a view in third-octave bands.
-    fn bands_of(&self, view: usize, gain: impl Fn(f64) -> f64) -> Vec<Option<f64>> {
+    fn bands_of(&self, view: Spectrum, gain: impl Fn(f64) -> f64) -> Vec<Option<f64>> {
         (0..BANDS)
             .map(|band| {
                 let hertz = edges(band);
@@ -56,6 +56,7 @@ pub(super) fn read(mut meter: Desk) -> TranslationFacts {
     let stages = &mut meter.stages;
     stages.losses.close();
     stages.bass.finish();
+    stages.spectra.finish();
     let stages = &meter.stages;
     let loudness: Vec<Option<Lufs>> = stages
         .loudness
@@ -107,9 +108,9 @@ pub(super) fn read(mut meter: Desk) -> TranslationFacts {
     let stages = &mut meter.stages;
     let rate = meter.rate;
     let worst = stages.losses.worst;
-    let worst_band = worst_band(&views[STEREO].bands_db, &views[MONO].bands_db);
-    let low_end = |view: usize| stages.bass.welch.mean_square(view, [20.0, 120.0], |_| 1.0);
-    let lost = 10.0 * (low_end(third_octaves::WITH_LFE) / low_end(STEREO)).log10();
+    let worst_band = worst_band(&views[0].bands_db, &views[1].bands_db);
+    let low_end = |view: Spectrum| stages.bass.welch.mean_square(view, [20.0, 120.0], |_| 1.0);
+    let lost = 10.0 * (low_end(Spectrum::WithLfe) / low_end(Spectrum::Stereo)).log10();
     let (share, carried) = bass(stages, f64::from(rate.value()));
     TranslationFacts {
         mono_losses: std::mem::take(&mut stages.losses.places),
@@ -135,10 +136,10 @@ pub(super) fn read(mut meter: Desk) -> TranslationFacts {
 fn levels(stages: &Stages, views: &mut [View]) {
     for (index, view) in views.iter_mut().enumerate() {
         view.bands_db = match index {
-            0 | 6 => stages.bands_of(STEREO, |_| 1.0),
-            1 => stages.bands_of(MONO, |_| 1.0),
-            5 => stages.bands_of(third_octaves::WITH_LFE, |_| 1.0),
-            band => stages.bands_of(MONO, |hertz| power_gain(band - 2, hertz)),
+            0 | 6 => stages.bands_of(Spectrum::Stereo, |_| 1.0),
+            1 => stages.bands_of(Spectrum::Mono, |_| 1.0),
+            5 => stages.bands_of(Spectrum::WithLfe, |_| 1.0),
+            band => stages.bands_of(Spectrum::Mono, |hertz| power_gain(band - 2, hertz)),
         };
     }
 }
@@ -179,11 +180,16 @@ fn worst_band(stereo: &[Option<f64>], mono: &[Option<f64>]) -> Option<(usize, f6
 /// Share of the K-weighted energy from 30 to 100 Hz, and how much of it is carried over 100 Hz.
 fn bass(stages: &Stages, rate: f64) -> (Option<f64>, Option<f64>) {
     let weight = |hertz: f64| k_power_gain(hertz, rate);
-    let low = |hertz| stages.bass.welch.mean_square(STEREO, hertz, weight);
+    let low = |hertz| {
+        stages
+            .bass
+            .welch
+            .mean_square(Spectrum::Stereo, hertz, weight)
+    };
     let all = low([15.0, 350.0])
         + stages
             .spectra
-            .mean_square(STEREO, [350.0, 0.5 * stages.spectra.rate], weight);
+            .mean_square(Spectrum::Stereo, [350.0, 0.5 * stages.spectra.rate], weight);
     let share = low([30.0, 100.0]) / all;
     let carried = stages.bass.carried / stages.bass.bass;
     let known = |value: f64| value.is_finite().then_some(value);
