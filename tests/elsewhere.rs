@@ -39,7 +39,7 @@ fn loudness(table: &Translation, name: &str) -> f64 {
     view(table, name).loudness_lufs.expect("it sounds").value()
 }
 
-/// Writes channels of 32-bit floats.
+/// Writes channels of 32-bit floats in a file that does not say where they play.
 fn write(folder: &Path, name: &str, channels: &[Vec<f32>], rate_hz: u32) -> PathBuf {
     let path = folder.join(name);
     let spec = hound::WavSpec {
@@ -55,8 +55,17 @@ fn write(folder: &Path, name: &str, channels: &[Vec<f32>], rate_hz: u32) -> Path
         }
     }
     writer.finalize().unwrap();
+    if channels.len() > 2 {
+        // The writer's mask names loudspeakers from the front of the list: other ones.
+        let mut bytes = std::fs::read(&path).unwrap();
+        bytes[CHANNEL_MASK].fill(0);
+        std::fs::write(&path, bytes).unwrap();
+    }
     path
 }
+
+/// Where dwChannelMask lies in a file whose first chunk is a WAVEFORMATEXTENSIBLE.
+const CHANNEL_MASK: std::ops::Range<usize> = 40..44;
 
 /// Two loudspeakers, by gains for a label.
 fn folded(piece: &Piece, gains: impl Fn(&str) -> [f32; 2]) -> Vec<Vec<f32>> {
@@ -101,8 +110,12 @@ fn of_an_object_based_master_stereo_is_the_stereo_render() {
     }
     let peak = view(table, "stereo fold").true_peak_dbtp.unwrap().value();
     let off = peak - render.peaks.true_peak_dbtp.unwrap().value();
-    // Two interpolators; the references' README calls 0.2 dB fair.
-    assert!(off.abs() < 0.2, "true peak: {off} dB off the render's");
+    // The views are read with the 48-tap filter of BS.1770-5 Annex 2: so much lower at the most.
+    let margin = render.peaks.true_peak_margin_db.unwrap();
+    assert!(
+        (-margin - 0.05..=0.05).contains(&off),
+        "true peak: {off} dB off the render's, margin {margin}"
+    );
     assert!(table.low_end_lost_without_lfe_db.is_some());
 }
 
