@@ -165,6 +165,7 @@ fn measured(path: &Path, model: &Arc<Model>, tracks: usize) -> f64 {
         tracks,
         sample_rate: Hertz::new(RATE as u32).expect("not 0"),
         over_ceiling_dbtp: -1.0,
+        translation: false,
         head: None,
     })
     .expect("meters");

@@ -34,7 +34,8 @@ pub use floor::FloorFacts;
 pub use hazard::{Loud, LoudKind};
 pub use headroom::{Headroom, headroom};
 pub use immersive::{
-    Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, Parts,
+    ElsewhereMeters, Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind,
+    LfeFacts, Parts,
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};

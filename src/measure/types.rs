@@ -33,8 +33,12 @@ pub struct Measurements {
 }
 
 impl Measurements {
-    /// Takes the figures of the main render for the file's own, and keeps all of them.
-    pub fn heard_on(&mut self, immersive: Immersive) {
+    /// Takes the figures of the main render for the file's own, and keeps all of them. What is
+    /// left elsewhere is that of the renders.
+    pub fn heard_on(&mut self, mut immersive: Immersive) {
+        if let Some(survey) = &mut self.survey {
+            survey.translation = immersive.translation.take();
+        }
         if let Some(main) = immersive.renders.first() {
             self.measured_on = main.measured_on.clone();
             self.loudness = main.loudness.clone();

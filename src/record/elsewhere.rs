@@ -48,6 +48,9 @@ pub(super) fn facts(measured: &Measured) -> Vec<Fact> {
 }
 
 fn views(all: &mut Vec<Fact>, table: &Translation, changes: &[ViewChanges]) {
+    if !table.taken_from.is_empty() {
+        all.push(Fact::new("taken from", &table.taken_from));
+    }
     let lines = table.views.iter();
     all.extend(lines.map(|view| Fact::new(&view.name, line(view, changes))));
     if let (Some(hz), Some(loss)) = (table.mono_worst_band_hz, table.mono_worst_band_loss_db) {

@@ -8,6 +8,7 @@
 
 mod allocation;
 pub mod allocentric;
+mod bed;
 pub mod binaural;
 pub mod conversion;
 mod convolver;
@@ -32,6 +33,7 @@ mod voice;
 #[cfg(test)]
 mod whole_renders;
 
+pub use bed::bed_gains;
 pub use renderer::{CHUNK, Deaf, Heard, Listener, Rendered, Renderer};
 pub use scene::{Choice, HoaGroup, Item, Kind, Scene, SceneError, Tap, select};
 pub use speakers::SpeakerLayout;

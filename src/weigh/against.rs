@@ -9,12 +9,12 @@ use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::mpsc::{Receiver, SyncSender};
 
-use super::immersive::{AdmWeighed, metadata};
-use super::{Request, WeighError};
+use super::immersive::{AdmWeighed, layouts, metadata};
+use super::{Request, WeighError, survey_order};
 use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
-use crate::judge::AgainstRead;
+use crate::judge::{self, AgainstRead};
 use crate::measure::translation::Translation;
-use crate::measure::{Survey, SurveyMeters, SurveyOrder};
+use crate::measure::{ElsewhereMeters, Survey, SurveyMeters, SurveyOrder};
 use crate::profile::{Profile, Rule};
 use crate::specimen::{Block, BlockSink, Digests, Format, Specimen};
 
@@ -50,6 +50,32 @@ impl Against {
 pub(super) struct Mix {
     pub specimen: Specimen,
     side: Side,
+    adm: Option<AdmWeighed>,
+}
+
+/// What is measured of the mix besides the comparison.
+pub(super) struct MixOrder {
+    survey: SurveyOrder,
+    /// Of an object-based mix.
+    elsewhere: Option<ElsewhereMeters>,
+}
+
+impl Mix {
+    pub(super) fn order(&self, request: &Request) -> MixOrder {
+        let format = self.specimen.format();
+        let wanted = judge::wants(request.profile).translation;
+        let scene = self.adm.as_ref().filter(|_| wanted).and_then(|adm| {
+            let scene = adm.scene.as_ref()?;
+            Some((&adm.model, scene))
+        });
+        MixOrder {
+            survey: survey_order(&self.specimen, self.adm.is_some(), request.profile),
+            elsewhere: scene.and_then(|(model, scene)| {
+                let rate = format.sample_rate;
+                ElsewhereMeters::new(model, scene, &layouts(request), format.channels, rate)
+            }),
+        }
+    }
 }
 
 fn side(format: &Format, adm: Option<&AdmWeighed>) -> Side {
@@ -71,7 +97,11 @@ pub(super) fn open(path: &Path, request: &Request) -> Result<Mix, String> {
     let specimen = Specimen::open(path, request.channels).map_err(|error| error.to_string())?;
     let adm = metadata(&specimen, request).map_err(|error| format!("reading failed: {error}"))?;
     let side = side(specimen.format(), adm.as_ref());
-    Ok(Mix { specimen, side })
+    Ok(Mix {
+        specimen,
+        side,
+        adm,
+    })
 }
 
 /// The comparer of both; the level limit is the profile's.
@@ -107,17 +137,21 @@ pub(super) struct MixRead {
 /// more.
 pub(super) fn read_mix(
     mix: Specimen,
-    order: SurveyOrder,
+    order: MixOrder,
     to: SyncSender<Planes>,
 ) -> Result<MixRead, String> {
     struct Sender {
         to: SyncSender<Planes>,
         survey: SurveyMeters,
+        elsewhere: Option<ElsewhereMeters>,
     }
     impl BlockSink for Sender {
         fn take(&mut self, block: &Block) -> ControlFlow<()> {
             let planes = block.planes();
             self.survey.feed(&planes);
+            if let Some(elsewhere) = &mut self.elsewhere {
+                elsewhere.feed(&planes);
+            }
             let planes = planes.into_iter().map(<[f64]>::to_vec).collect();
             match self.to.send(planes) {
                 Ok(()) => ControlFlow::Continue(()),
@@ -127,14 +161,19 @@ pub(super) fn read_mix(
     }
     let mut sender = Sender {
         to,
-        survey: SurveyMeters::new(order),
+        survey: SurveyMeters::new(order.survey),
+        elsewhere: order.elsewhere,
     };
     let reading = mix
         .read(false, &mut sender, &mut |_| {})
         .map_err(|error| error.to_string())?;
+    let mut survey = sender.survey.finish();
+    if let Some(elsewhere) = sender.elsewhere {
+        survey.translation = elsewhere.finish();
+    }
     Ok(MixRead {
         digests: reading.digests,
-        survey: sender.survey.finish(),
+        survey,
     })
 }
 

@@ -107,6 +107,18 @@ fn audio_facts(format: &Format) -> AudioFacts {
     }
 }
 
+/// What is rendered to, the main one first.
+pub(super) fn layouts(request: &Request) -> Vec<SpeakerLayout> {
+    let mut names = request.profile.layouts();
+    for extra in request.renders {
+        if extra != "binaural" && !names.contains(extra) {
+            names.push(extra.clone());
+        }
+    }
+    let layouts = names.iter().filter_map(|name| SpeakerLayout::named(name));
+    layouts.collect()
+}
+
 /// The meters of the renders; where they cannot be made the reason is kept.
 pub(super) fn meters(
     adm: &mut AdmWeighed,
@@ -114,16 +126,7 @@ pub(super) fn meters(
     request: &Request,
 ) -> Option<ImmersiveMeters> {
     let scene = adm.scene.clone()?;
-    let mut names = request.profile.layouts();
-    for extra in request.renders {
-        if extra != "binaural" && !names.contains(extra) {
-            names.push(extra.clone());
-        }
-    }
-    let layouts: Vec<SpeakerLayout> = names
-        .iter()
-        .filter_map(|name| SpeakerLayout::named(name))
-        .collect();
+    let layouts = layouts(request);
     if layouts.is_empty() {
         return None;
     }
@@ -134,6 +137,7 @@ pub(super) fn meters(
         tracks: format.channels,
         sample_rate: format.sample_rate,
         over_ceiling_dbtp: judge::over_ceiling_dbtp(request.profile),
+        translation: judge::wants(request.profile).translation,
         head: request.head.clone(),
     });
     match made {

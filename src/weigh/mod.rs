@@ -140,7 +140,7 @@ pub fn weigh(
     };
     let mut scales = Scales {
         meters: Meters::new(order(&format, request.profile, depth)),
-        survey: SurveyMeters::new(survey_order(&specimen, request.profile)),
+        survey: SurveyMeters::new(survey_order(&specimen, adm.is_some(), request.profile)),
         renders,
         against: None,
         stopped: &stopped,
@@ -176,7 +176,7 @@ pub fn weigh(
             Ok((mix, comparer)) => {
                 let (to, from) = std::sync::mpsc::sync_channel(against::AHEAD);
                 scales.against = Some(against::Desk::new(comparer, from));
-                let order = survey_order(&mix.specimen, request.profile);
+                let order = mix.order(request);
                 std::thread::scope(|threads| {
                     let mix = threads.spawn(|| against::read_mix(mix.specimen, order, to));
                     let reading = specimen.read(request.md5, &mut scales, &mut on_progress);
@@ -302,8 +302,9 @@ fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
     }
 }
 
-/// What the survey must know of the file.
-fn survey_order(specimen: &Specimen, profile: &Profile) -> SurveyOrder {
+/// What the survey must know of the file. Tracks of an object-based file are not what is heard:
+/// what is left of it elsewhere is taken from its renders.
+fn survey_order(specimen: &Specimen, object_based: bool, profile: &Profile) -> SurveyOrder {
     let format = specimen.format();
     let data = specimen.sample_bytes().and_then(|(first_byte, frame)| {
         Some(DataLayout {
@@ -315,6 +316,8 @@ fn survey_order(specimen: &Specimen, profile: &Profile) -> SurveyOrder {
         format.encoding,
         Encoding::Pcm | Encoding::Flac | Encoding::Alac
     );
+    let mut wants = judge::wants(profile);
+    wants.translation &= !object_based;
     SurveyOrder {
         sample_rate: format.sample_rate,
         channels: format.channels,
@@ -322,7 +325,7 @@ fn survey_order(specimen: &Specimen, profile: &Profile) -> SurveyOrder {
         bits: format.bit_depth.filter(|_| integers),
         floats: format.encoding == Encoding::Float,
         data,
-        wants: judge::wants(profile),
+        wants,
     }
 }
 

@@ -325,7 +325,7 @@ pub const SURVEY: &[Check] = &[
     check(Row {
         id: "translation.mono_loss",
         title: "loss in mono",
-        definition: "Loudness of the stereo fold less that of mono, mono played by both loudspeakers.",
+        definition: "Loudness of the stereo fold less that of mono, mono played by both loudspeakers; of an object-based master the fold is its 0+2+0 render.",
         unit: "LU",
         source: "ITU-R BS.1770-5 for the loudness; equal power sums lose 3.01 LU, which is no fault",
         severity: Advise,
@@ -357,7 +357,7 @@ pub const SURVEY: &[Check] = &[
         title: "low end without LFE",
         definition: "Level from 20 to 120 Hz with the LFE less that without it: what a bar that drops the LFE does not play.",
         unit: "dB",
-        source: "common practice, no source; ITU-R BS.2127's stereo has no LFE",
+        source: "common practice, no source; ITU-R BS.2127's stereo has no LFE, so that of the 0+5+0 render is taken",
         severity: Advise,
         takes: Number,
         cannot_see: "What a bar does with the LFE.",

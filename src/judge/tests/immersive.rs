@@ -73,6 +73,7 @@ fn rendered(of: &File, renders: [(&str, f64, f64); 2]) -> File {
     file.measured().immersive = Some(Box::new(Immersive {
         renders: renders.into(),
         binaural: None,
+        translation: None,
         parts: Parts {
             layout: "0+5+0".into(),
             ..Parts::default()

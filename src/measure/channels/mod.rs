@@ -30,6 +30,7 @@ use sides::SideMeter;
 use spectra::{Spectra, Weighted};
 
 use crate::layout::Label;
+use crate::measure::stretches::Stretches;
 use crate::units::Hertz;
 use crate::vector::fast;
 
@@ -43,11 +44,15 @@ const SOUNDING: f64 = 1e-6;
 
 /// The meter of one file.
 pub struct ChannelMeter {
+    blocks: Stretches,
+    desk: Desk,
+}
+
+/// Takes blocks of one length; only the last one of a file may be shorter.
+struct Desk {
     rate: Hertz,
     labels: Option<Vec<Label>>,
     block: usize,
-    /// Samples of the block that is not complete, `[channel][frame]`.
-    held: Vec<Vec<f64>>,
     frames: u64,
     spectra: Spectra,
     back: Back,
@@ -90,18 +95,20 @@ impl ChannelMeter {
             balance: BalanceMeter::new(spectra.noise_power(4e-8)),
         });
         Self {
-            pairs: pairs.collect(),
-            sides: side_indices(&found, labels).map(|indices| (indices, SideMeter::default())),
-            labels: labels.map(<[Label]>::to_vec),
-            rate,
-            block,
-            held: vec![Vec::with_capacity(block); channels],
-            frames: 0,
-            back,
-            spectra,
-            channels: (0..channels).map(|_| ContentMeter::new()).collect(),
-            squares: vec![0.0; channels],
-            silent: vec![true; channels],
+            blocks: Stretches::new(block, channels),
+            desk: Desk {
+                pairs: pairs.collect(),
+                sides: side_indices(&found, labels).map(|indices| (indices, SideMeter::default())),
+                labels: labels.map(<[Label]>::to_vec),
+                rate,
+                block,
+                frames: 0,
+                back,
+                spectra,
+                channels: (0..channels).map(|_| ContentMeter::new()).collect(),
+                squares: vec![0.0; channels],
+                silent: vec![true; channels],
+            },
         }
     }
 
@@ -109,41 +116,27 @@ impl ChannelMeter {
     pub fn feed(&mut self, planes: &[&[f64]]) {
         assert_eq!(
             planes.len(),
-            self.held.len(),
+            self.desk.channels.len(),
             "as many channels as were ordered"
         );
-        let total = planes.first().map_or(0, |plane| plane.len());
-        let mut done = 0;
-        while done < total {
-            let waiting = self.held[0].len();
-            let take = (self.block - waiting).min(total - done);
-            if waiting == 0 && take == self.block {
-                let whole: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + take]).collect();
-                self.analyse(&whole);
-            } else {
-                for (held, plane) in self.held.iter_mut().zip(planes) {
-                    held.extend_from_slice(&plane[done..done + take]);
-                }
-                if waiting + take == self.block {
-                    self.analyse_held();
-                }
-            }
-            done += take;
-        }
-        self.frames += total as u64;
+        self.blocks.feed(planes, |block| self.desk.analyse(block));
     }
 
-    fn analyse_held(&mut self) {
-        let held = std::mem::take(&mut self.held);
-        let planes: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
-        self.analyse(&planes);
-        self.held = held;
-        self.held.iter_mut().for_each(Vec::clear);
+    /// Ends the file and says what was found.
+    pub fn finish(self) -> ChannelFacts {
+        let Self {
+            mut blocks,
+            mut desk,
+        } = self;
+        blocks.finish(|rest| desk.analyse(rest));
+        verdict::facts(desk)
     }
+}
 
-    /// Takes a block; only the last one of a file may be shorter.
+impl Desk {
     fn analyse(&mut self, planes: &[&[f64]]) {
         let frames = planes[0].len();
+        self.frames += frames as u64;
         // A block that ends too soon has an edge, and an edge has high frequencies of its own.
         let whole = frames == self.block;
         for (channel, samples) in planes.iter().enumerate() {
@@ -231,14 +224,6 @@ impl ChannelMeter {
                 meter.windows.block(all, bands[0]);
             }
         }
-    }
-
-    /// Ends the file and says what was found.
-    pub fn finish(mut self) -> ChannelFacts {
-        if self.held.first().is_some_and(|held| !held.is_empty()) {
-            self.analyse_held();
-        }
-        verdict::facts(self)
     }
 }
 

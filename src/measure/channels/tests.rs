@@ -53,8 +53,11 @@ fn mix(seed: u64, wide: f64) -> [Vec<f64>; 2] {
 }
 
 fn measured(layout: &str, planes: &[Vec<f64>], cut: usize) -> ChannelFacts {
-    let labels = layout::by_name(layout).unwrap().labels();
-    let mut meter = ChannelMeter::new(Hertz::new(RATE).unwrap(), planes.len(), Some(&labels));
+    labelled(&layout::by_name(layout).unwrap().labels(), planes, cut)
+}
+
+fn labelled(labels: &[Label], planes: &[Vec<f64>], cut: usize) -> ChannelFacts {
+    let mut meter = ChannelMeter::new(Hertz::new(RATE).unwrap(), planes.len(), Some(labels));
     let frames = planes[0].len();
     for at in (0..frames).step_by(cut) {
         let block: Vec<&[f64]> = planes
@@ -74,9 +77,9 @@ fn sure(spots: &Spots) -> Option<Spot> {
         .find(|spot| spot.confidence >= Spot::SURE)
 }
 
-/// Names of the findings that would be told to a person.
-fn told(facts: &ChannelFacts) -> Vec<&'static str> {
-    let all = [
+/// All findings by name.
+fn by_name(facts: &ChannelFacts) -> [(&'static str, &Spots); 10] {
+    [
         ("polarity", &facts.polarity),
         ("anti_phase", &facts.anti_phase),
         ("dual_mono", &facts.dual_mono),
@@ -87,8 +90,13 @@ fn told(facts: &ChannelFacts) -> Vec<&'static str> {
         ("lfe_full_range", &facts.lfe_full_range),
         ("lfe_silent", &facts.lfe_silent),
         ("surround_swapped", &facts.surround_swapped),
-    ];
-    all.iter()
+    ]
+}
+
+/// Names of the findings that would be told to a person.
+fn told(facts: &ChannelFacts) -> Vec<&'static str> {
+    by_name(facts)
+        .iter()
         .filter(|(_, spots)| sure(spots).is_some())
         .map(|(name, _)| *name)
         .collect()
@@ -142,10 +150,11 @@ fn two_unrelated_channels_have_nothing_to_tell() {
 fn an_inverted_channel_is_told_and_its_return_is_not() {
     let [left, right] = mix(2, 0.2);
     let inverted: Vec<f64> = right.iter().map(|v| -v).collect();
-    assert_eq!(
-        told(&measured("2.0", &[left.clone(), inverted], 4800)),
-        ["polarity"]
-    );
+    let facts = measured("2.0", &[left.clone(), inverted], 4800);
+    assert_eq!(told(&facts), ["polarity"]);
+    // A pair alone does not tell which one it is.
+    let named: Vec<_> = facts.polarity.listed.iter().map(|s| s.channel).collect();
+    assert_eq!(named, [Some(0), Some(1)]);
     let both: [Vec<f64>; 2] = [left, right].map(|side| side.iter().map(|v| -v).collect());
     assert_eq!(told(&measured("2.0", &both, 4800)), [""; 0]);
 }
@@ -309,5 +318,137 @@ proptest! {
         prop_assert_eq!(spot.map(|s| s.size), Some(by as f64));
         prop_assert_eq!(spot.and_then(|s| s.channel), Some(usize::from(!left_is_late)));
         prop_assert_eq!(told(&facts), ["channel_delay"]);
+    }
+}
+
+/// A fault of each kind that stands between channels, in 5.1 or in stereo, and what it is called.
+#[derive(Clone, Copy, Debug)]
+enum Fault {
+    None,
+    Inverted,
+    Equal,
+    Late,
+    Quieter,
+    LfeFull,
+    LfeSilent,
+    FilmOrder,
+}
+
+const FAULTS: [(Fault, &[&str]); 8] = [
+    (Fault::None, &[]),
+    (Fault::Inverted, &["polarity"]),
+    (Fault::Equal, &["dual_mono"]),
+    (Fault::Late, &["channel_delay"]),
+    (Fault::Quieter, &["level_imbalance"]),
+    (Fault::LfeFull, &["lfe_full_range"]),
+    (Fault::LfeSilent, &["lfe_silent"]),
+    (Fault::FilmOrder, &["channel_order"]),
+];
+
+/// L R C LFE Ls Rs with one fault in it.
+fn faulty(fault: Fault) -> Vec<Vec<f64>> {
+    let mut planes = surround();
+    // Nearly mono in front, where a fault between both is one.
+    let [left, right] = mix(40, 0.15);
+    (planes[0], planes[1]) = (left, right);
+    match fault {
+        Fault::None => {}
+        Fault::Inverted => planes[1].iter_mut().for_each(|v| *v = -*v),
+        Fault::Equal => planes[1] = planes[0].clone(),
+        Fault::Late => planes[1] = late(&planes[1], 24),
+        Fault::Quieter => planes[1].iter_mut().for_each(|v| *v *= 0.7),
+        Fault::LfeFull => planes[3] = pink(41, FRAMES),
+        Fault::LfeSilent => planes[3].fill(0.0),
+        Fault::FilmOrder => {
+            planes = [0, 2, 1, 4, 5, 3]
+                .map(|index: usize| planes[index].clone())
+                .into();
+        }
+    }
+    planes
+}
+
+/// What stands in a place, without its size, which the last bits may differ in: name, channel,
+/// whether it is told.
+fn findings(facts: &ChannelFacts, at: impl Fn(usize) -> usize) -> Vec<(&'static str, usize, bool)> {
+    let mut all: Vec<_> = by_name(facts)
+        .iter()
+        .flat_map(|(name, spots)| {
+            spots.listed.iter().map(|spot| {
+                let channel = spot.channel.map_or(usize::MAX, &at);
+                (*name, channel, spot.confidence >= Spot::SURE)
+            })
+        })
+        .collect();
+    all.sort_unstable();
+    all
+}
+
+#[test]
+fn each_fault_of_a_surround_file_is_told_under_its_own_name() {
+    for (fault, wanted) in FAULTS {
+        assert_eq!(
+            told(&measured("5.1", &faulty(fault), 4800)),
+            wanted,
+            "{fault:?}"
+        );
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(8))]
+
+    // A gain on all channels, and all of them upside down.
+    #[test]
+    fn loudness_and_polarity_of_a_whole_file_change_no_finding(
+        fault in 0usize..8, gain_db in -12.0f64..6.0, inverted: bool
+    ) {
+        let planes = faulty(FAULTS[fault].0);
+        let gain = 10f64.powf(gain_db / 20.0) * if inverted { -1.0 } else { 1.0 };
+        let scaled: Vec<Vec<f64>> = planes
+            .iter()
+            .map(|plane| plane.iter().map(|v| v * gain).collect())
+            .collect();
+        let same = |index: usize| index;
+        prop_assert_eq!(
+            findings(&measured("5.1", &scaled, 4800), same),
+            findings(&measured("5.1", &planes, 4800), same)
+        );
+    }
+
+    // Labels travel with their channels: the same findings, on the same channels.
+    #[test]
+    fn the_order_of_the_channels_permutes_the_findings(
+        fault in 0usize..8, order in Just([0usize, 1, 2, 3, 4, 5]).prop_shuffle()
+    ) {
+        let planes = faulty(FAULTS[fault].0);
+        let labels = layout::by_name("5.1").unwrap().labels();
+        let moved: Vec<Vec<f64>> = order.iter().map(|&from| planes[from].clone()).collect();
+        let moved_labels: Vec<Label> = order.iter().map(|&from| labels[from].clone()).collect();
+        prop_assert_eq!(
+            findings(&labelled(&moved_labels, &moved, 4800), |channel| order[channel]),
+            findings(&labelled(&labels, &planes, 4800), |channel| channel)
+        );
+    }
+
+    // Two seconds of grace: a window of 3 s looks before and after.
+    #[test]
+    fn a_passage_of_opposite_sign_is_found_where_it_was_put(from_s in 4usize..10, last_s in 7usize..10) {
+        let [mut left, mut right] = mix(42, 0.2);
+        // Three times as long, so that most of the file is sound.
+        for side in [&mut left, &mut right] {
+            let once = side.clone();
+            side.extend_from_slice(&once);
+            side.extend_from_slice(&once);
+        }
+        let (from, to) = (from_s * RATE as usize, (from_s + last_s) * RATE as usize);
+        right[from..to].iter_mut().for_each(|v| *v = -*v);
+        let facts = measured("2.0", &[left, right], 4800);
+        prop_assert_eq!(facts.anti_phase.listed.len(), 1, "{:?}", facts.anti_phase);
+        let spot = facts.anti_phase.listed[0];
+        let grace = 2 * u64::from(RATE);
+        prop_assert!(spot.start.abs_diff(from as u64) <= grace, "{:?}", spot);
+        prop_assert!(spot.end.abs_diff(to as u64) <= grace, "{:?}", spot);
+        prop_assert!(spot.size < -0.9);
     }
 }

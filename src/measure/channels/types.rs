@@ -11,8 +11,8 @@ use crate::units::{Dbfs, Lu, Seconds};
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ChannelFacts {
     pub scalars: ChannelScalars,
-    /// One channel of a pair is inverted. The size is the correlation; no channel, because a pair
-    /// alone does not tell which of the two it is.
+    /// One channel of a pair is inverted. The size is the correlation; both channels of the pair
+    /// are named, because a pair alone does not tell which of the two it is.
     pub polarity: Spots,
     /// Passages of opposite sign. The size is the lowest correlation of a 3 s window.
     pub anti_phase: Spots,

@@ -4,14 +4,14 @@ use super::balance::Balance;
 use super::delay::Lag;
 use super::order::{self, Candidate, between};
 use super::types::*;
-use super::{ChannelMeter, PairMeter};
+use super::{Desk, PairMeter};
 use crate::measure::{Spot, Spots};
 use crate::units::{Dbfs, Frames, Hertz, Lu};
 
 /// Linear -80 dBFS: a channel that never passes it is silent.
 const SILENT: f64 = 1e-4;
 
-pub(super) fn facts(mut meter: ChannelMeter) -> ChannelFacts {
+pub(super) fn facts(mut meter: Desk) -> ChannelFacts {
     let mut facts = ChannelFacts::default();
     let label = |index: usize| match &meter.labels {
         Some(labels) => labels[index].to_string(),
@@ -79,7 +79,7 @@ fn whole(spots: &mut Spots, frames: u64, channel: Option<usize>, size: f64, conf
     }
 }
 
-fn contents(meter: &ChannelMeter, names: &[String], facts: &mut ChannelFacts) {
+fn contents(meter: &Desk, names: &[String], facts: &mut ChannelFacts) {
     let sounds = meter
         .channels
         .iter()
@@ -115,7 +115,7 @@ fn contents(meter: &ChannelMeter, names: &[String], facts: &mut ChannelFacts) {
     }
 }
 
-fn orders(meter: &ChannelMeter, facts: &mut ChannelFacts) {
+fn orders(meter: &Desk, facts: &mut ChannelFacts) {
     let Some(labels) = &meter.labels else { return };
     let candidates: Vec<Candidate> = meter
         .channels
@@ -170,7 +170,7 @@ fn orders(meter: &ChannelMeter, facts: &mut ChannelFacts) {
 }
 
 /// A silent LFE beside others that have bass: often meant so, hence never more than advice.
-fn lfe_silent(meter: &ChannelMeter, index: usize, facts: &mut ChannelFacts) {
+fn lfe_silent(meter: &Desk, index: usize, facts: &mut ChannelFacts) {
     let others: f64 = meter
         .channels
         .iter()
@@ -256,7 +256,10 @@ impl<'a> Reading<'a> {
                 whole(&mut facts.dual_mono, frames, right, residual, same);
             }
             let opposite = self.opposite(all);
-            whole(&mut facts.polarity, frames, None, all, opposite);
+            // Both are named: a pair alone does not tell which one is upside down.
+            for channel in [self.meter.pair.left, self.meter.pair.right] {
+                whole(&mut facts.polarity, frames, Some(channel), all, opposite);
+            }
             if opposite < Spot::SURE {
                 self.passages(facts);
             }

@@ -5,6 +5,7 @@
 //! the cache; on the main layout bed, objects and each item are read alone as well.
 
 mod bank;
+mod elsewhere;
 mod facts;
 mod items;
 mod lfe;
@@ -13,9 +14,11 @@ mod types;
 
 use std::sync::Arc;
 
+pub use elsewhere::ElsewhereMeters;
 pub use types::*;
 
 use self::bank::Bank;
+use self::elsewhere::Elsewhere;
 use self::items::ItemMeters;
 use self::lfe::LfeMeter;
 use self::parts::PartMeters;
@@ -38,6 +41,8 @@ pub struct ImmersiveOrder {
     pub sample_rate: Hertz,
     /// Overs above this are listed, in dBTP.
     pub over_ceiling_dbtp: f64,
+    /// Whether it is asked what is left of the master elsewhere.
+    pub translation: bool,
     pub head: Option<Arc<HeadSet>>,
 }
 
@@ -46,6 +51,7 @@ pub struct ImmersiveMeters {
     order: ImmersiveOrder,
     renders: Vec<RenderMeters>,
     binaural: Option<BinauralMeters>,
+    elsewhere: Option<Elsewhere>,
     bank: Bank,
     items: ItemMeters,
     parts: PartMeters,
@@ -140,6 +146,7 @@ impl ImmersiveMeters {
         Ok(Self {
             renders,
             binaural,
+            elsewhere: elsewhere::ordered(&order),
             bank: Bank::new(order.tracks, CHUNK, f64::from(rate.value())),
             items: ItemMeters::new(scene, weights.clone(), rate),
             parts: PartMeters::new(
@@ -218,7 +225,8 @@ impl ImmersiveMeters {
             meter.feed(tracks[*track]);
         }
         let mut main = Some((&mut self.parts, &mut self.items));
-        for render in &mut self.renders {
+        let elsewhere = &mut self.elsewhere;
+        for (index, render) in self.renders.iter_mut().enumerate() {
             let RenderMeters {
                 renderer,
                 meters,
@@ -230,11 +238,13 @@ impl ImmersiveMeters {
                     renderer.process(tracks, &mut listener, &mut |rendered| {
                         parts.feed(rendered.bed, rendered.objects, rendered.frames);
                         read(meters, whole, &rendered);
+                        tell(elsewhere, index, whole);
                     })?;
                     items.close(self.frames);
                 }
                 None => renderer.process(tracks, &mut Deaf, &mut |rendered| {
                     read(meters, whole, &rendered);
+                    tell(elsewhere, index, whole);
                 })?,
             }
         }
@@ -265,6 +275,7 @@ impl ImmersiveMeters {
             order,
             renders,
             binaural,
+            mut elsewhere,
             items,
             mut parts,
             lfe,
@@ -285,6 +296,7 @@ impl ImmersiveMeters {
                     parts.feed(rendered.bed, rendered.objects, rendered.frames);
                 }
                 read(&mut meters, &mut whole, &rendered);
+                tell(&mut elsewhere, index, &whole);
             })?;
             measured.push(meters.finish());
         }
@@ -321,6 +333,7 @@ impl ImmersiveMeters {
             parts: parts.finish(order.layouts[0].name, RENDERER),
             renders: measured,
             binaural,
+            translation: elsewhere.map(Elsewhere::finish),
             items: item_facts,
             lfe: lfe
                 .into_iter()
@@ -345,6 +358,12 @@ fn read(meters: &mut Meters, whole: &mut [Vec<f64>], rendered: &Rendered) {
     rendered.whole_into(whole);
     let planes: Vec<&[f64]> = whole.iter().map(Vec::as_slice).collect();
     meters.feed_planes(&planes);
+}
+
+fn tell(elsewhere: &mut Option<Elsewhere>, layout: usize, whole: &[Vec<f64>]) {
+    if let Some(elsewhere) = elsewhere {
+        elsewhere.hear(layout, whole);
+    }
 }
 
 fn hear(

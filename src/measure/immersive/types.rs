@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::measure::translation::TranslationFacts;
 use crate::measure::{Loudness, Measurements, Places};
 use crate::render::binaural::HeadSetFacts;
 use crate::units::{DbTp, Dbfs, Frames, Lu, Lufs, Seconds};
@@ -14,6 +15,8 @@ pub struct Immersive {
     pub renders: Vec<Measurements>,
     /// Over a virtual loudspeaker layout with the named head; a proxy that stops nothing.
     pub binaural: Option<Binaural>,
+    /// What is left elsewhere, where that was asked and there is a render to take it from.
+    pub translation: Option<TranslationFacts>,
     pub parts: Parts,
     /// In the scene's order.
     pub items: Vec<ItemFacts>,

@@ -22,9 +22,10 @@ use super::floor::FloorFacts;
 use super::hazard::{HazardMeter, Loud};
 use super::provenance::{Provenance, ProvenanceFacts, ProvenanceMeter};
 use super::spot::{Spot, Spots};
-use super::translation::{Translation, TranslationFacts, TranslationMeter};
+use super::translation::{Fold, Translation, TranslationFacts, TranslationMeter};
 use super::types::{Place, Places};
 use crate::layout::Label;
+use crate::render::{RENDERER, SpeakerLayout, bed_gains};
 use crate::units::{Frames, Hertz, Seconds};
 use groups::{ClickMeters, DefectMeters, EndMeters};
 use over_unity::OverUnityMeter;
@@ -73,7 +74,8 @@ pub struct Survey {
     pub ends: Option<Ends>,
     pub between: Option<ChannelFacts>,
     pub provenance: Option<ProvenanceFacts>,
-    /// Also `None` where nobody says where the channels play, or there is one only.
+    /// Also `None` where nobody says where the channels play, or there is one only. Of an
+    /// object-based file it is taken from its renders, not from its tracks.
     pub translation: Option<TranslationFacts>,
 }
 
@@ -168,6 +170,15 @@ impl Survey {
     }
 }
 
+/// How the file's channels are folded to two: by BS.775 where it tells, else by our renderer.
+fn fold(labels: &[Label]) -> Option<Fold> {
+    Fold::of_channels(labels).or_else(|| {
+        let gains = bed_gains(labels, &SpeakerLayout::named("0+2+0")?).ok()?;
+        let pairs = gains.iter().map(|row| Some([*row.first()?, *row.get(1)?]));
+        Fold::of_wide_bed(labels, pairs.collect::<Option<_>>()?, RENDERER)
+    })
+}
+
 /// The findings between channels that are about the whole file.
 fn whole_file(facts: &mut ChannelFacts) -> [&mut Spots; 9] {
     [
@@ -210,8 +221,9 @@ impl SurveyMeters {
             provenance: (order.wants.provenance)
                 .then(|| ProvenanceMeter::new(rate, channels, order.bits.map(u32::from))),
             translation: (order.wants.translation)
-                .then(|| TranslationMeter::new(rate, channels, order.labels.as_deref(), None))
-                .flatten(),
+                .then(|| fold(order.labels.as_deref()?))
+                .flatten()
+                .map(|fold| TranslationMeter::new(rate, fold)),
             order,
         }
     }

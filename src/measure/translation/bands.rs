@@ -25,29 +25,32 @@ const QUALITIES: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_377];
 
 type Row = [f32; LANES];
 
-/// One biquad for each lane: b0, b1 - a1 b0, b2 - a2 b0, a1, a2. In this form the state alone
-/// runs from sample to sample, and the output waits for nothing.
+/// One biquad for each lane, its own gain taken out so that b0 is 1: b1 - a1, b2 - a2, a1, a2. In
+/// this form the state alone runs from sample to sample, and the output waits for nothing.
 #[derive(Clone, Copy)]
-struct Section([Row; 5]);
+struct Section([Row; 4]);
 
 pub(super) struct BandFilters {
     sections: [Section; 4],
+    /// All sections' own gains.
+    gain: Row,
     memory: [[Row; 2]; 4],
     /// The last rows of the block before, then the block.
     rows: Vec<Row>,
     peaks: Vec<PeakMeter>,
 }
 
+/// The gain, then the coefficients of a [`Section`].
 fn biquad(frequency: f64, rate: f64, quality: f64, high: bool) -> [f64; 5] {
     let k = (std::f64::consts::PI * frequency.min(0.45 * rate) / rate).tan();
     let norm = 1.0 / (1.0 + k / quality + k * k);
-    let [b0, b1] = match high {
-        true => [norm, -2.0 * norm],
-        false => [k * k * norm, 2.0 * k * k * norm],
+    let [gain, b1] = match high {
+        true => [norm, -2.0],
+        false => [k * k * norm, 2.0],
     };
     let a1 = 2.0 * (k * k - 1.0) * norm;
     let a2 = (1.0 - k / quality + k * k) * norm;
-    [b0, b1 - a1 * b0, b0 - a2 * b0, a1, a2]
+    [gain, b1 - a1, 1.0 - a2, a1, a2]
 }
 
 /// Squared gain of a band at a frequency: Butterworth of fourth order on both sides.
@@ -59,21 +62,26 @@ pub(super) fn power_gain(band: usize, hertz: f64) -> f64 {
 
 impl BandFilters {
     pub(super) fn new(rate: f64) -> Self {
-        let section = |stage: usize| {
+        let mut gains = [1.0; LANES];
+        let mut section = |stage: usize| {
             let quality = QUALITIES[stage % 2];
-            let mut rows = [[0.0; LANES]; 5];
+            let mut rows = [[0.0; LANES]; 4];
             for (band, (_, low, high, _)) in BANDS.iter().enumerate() {
                 let edge = if stage < 2 { *low } else { *high };
-                let all = biquad(edge, rate, quality, stage < 2);
-                for (row, value) in rows.iter_mut().zip(all) {
-                    row[band] = value as f32;
-                    row[band + HALF] = value as f32;
+                let [gain, all @ ..] = biquad(edge, rate, quality, stage < 2);
+                for lane in [band, band + HALF] {
+                    gains[lane] *= gain;
+                    for (row, value) in rows.iter_mut().zip(all) {
+                        row[lane] = value as f32;
+                    }
                 }
             }
             Section(rows)
         };
+        let sections = [0, 1, 2, 3].map(&mut section);
         Self {
-            sections: std::array::from_fn(section),
+            sections,
+            gain: gains.map(|gain: f64| gain as f32),
             memory: [[[0.0; LANES]; 2]; 4],
             rows: vec![[0.0; LANES]; SEAM],
             peaks: BANDS.iter().map(|_| PeakMeter::new(rate)).collect(),
@@ -90,6 +98,7 @@ impl BandFilters {
             weighted,
             rows: &mut self.rows[SEAM..],
             sections: &self.sections,
+            gain: &self.gain,
             memory: &mut self.memory,
         });
         self.peaks();
@@ -137,6 +146,7 @@ struct Pass<'a> {
     weighted: &'a [f32],
     rows: &'a mut [Row],
     sections: &'a [Section; 4],
+    gain: &'a Row,
     memory: &'a mut [[Row; 2]; 4],
 }
 
@@ -145,26 +155,44 @@ impl Work for Pass<'_> {
 
     #[inline(always)]
     fn work(self) {
-        let sections = *self.sections;
-        let mut memory = *self.memory;
+        let gain = *self.gain;
+        let [a, b, c, d] = self.sections;
+        // By name, so that all of it stays in registers.
+        let [mut of_a, mut of_b, mut of_c, mut of_d] = *self.memory;
         let inputs = self.mono.iter().zip(self.weighted);
         for (row, (&mono, &weighted)) in self.rows.iter_mut().zip(inputs) {
             let mut x = [mono; LANES];
             for lane in &mut x[HALF..] {
                 *lane = weighted;
             }
-            for stage in 0..4 {
-                let Section([b0, c1, c2, a1, a2]) = &sections[stage];
-                let [s1, s2] = memory[stage];
-                for l in 0..LANES {
-                    memory[stage][0][l] = (c1[l] * x[l] + s2[l]) - a1[l] * s1[l];
-                    memory[stage][1][l] = c2[l] * x[l] - a2[l] * s1[l];
-                    x[l] = b0[l] * x[l] + s1[l];
-                }
+            for l in 0..LANES {
+                x[l] *= gain[l];
             }
-            *row = x;
+            x = a.pass(x, &mut of_a);
+            x = b.pass(x, &mut of_b);
+            x = c.pass(x, &mut of_c);
+            *row = d.pass(x, &mut of_d);
         }
-        *self.memory = memory;
+        *self.memory = [of_a, of_b, of_c, of_d];
+    }
+}
+
+impl Section {
+    #[inline(always)]
+    fn pass(&self, x: Row, memory: &mut [Row; 2]) -> Row {
+        let [b1, b2, a1, a2] = &self.0;
+        let [s1, s2] = *memory;
+        let mut y = [0.0; LANES];
+        for l in 0..LANES {
+            y[l] = x[l] + s1[l];
+        }
+        for l in 0..LANES {
+            memory[0][l] = (b1[l] * x[l] + s2[l]) - a1[l] * s1[l];
+        }
+        for l in 0..LANES {
+            memory[1][l] = b2[l] * x[l] - a2[l] * s1[l];
+        }
+        y
     }
 }
 

@@ -67,8 +67,8 @@ impl CoarseDecimator {
     }
 
     /// Takes a block; its length must be a multiple of the factor.
-    pub(super) fn run(&mut self, block: &[f64]) {
-        self.line.extend(block.iter().map(|&v| v as f32));
+    pub(super) fn run(&mut self, block: &[f32]) {
+        self.line.extend_from_slice(block);
         self.out.resize(block.len() / self.factor, 0.0);
         fast(Thinned {
             taps: &self.taps,
@@ -117,16 +117,16 @@ impl Decimator {
     }
 
     /// Takes a block; its length must be a multiple of the factor.
-    pub(super) fn run(&mut self, block: &[f64]) {
+    pub(super) fn run(&mut self, block: &[f32]) {
         // Phase p of the filter meets the samples that stand factor - 1 - p before the kept.
         if let [even, odd] = &mut self.phases[..] {
             let (pairs, _) = block.as_chunks::<2>();
-            even.extend(pairs.iter().map(|pair| pair[1] as f32));
-            odd.extend(pairs.iter().map(|pair| pair[0] as f32));
+            even.extend(pairs.iter().map(|pair| pair[1]));
+            odd.extend(pairs.iter().map(|pair| pair[0]));
         } else {
             for (phase, held) in self.phases.iter_mut().enumerate() {
                 let from = block.iter().skip(self.factor - 1 - phase);
-                held.extend(from.step_by(self.factor).map(|&v| v as f32));
+                held.extend(from.step_by(self.factor));
             }
         }
         let count = block.len() / self.factor;
@@ -192,8 +192,8 @@ mod tests {
     fn what_is_kept_keeps_its_level_and_what_folds_back_is_gone() {
         let level = |hertz: f64| {
             let mut decimator = Decimator::new(2, 16);
-            let tone: Vec<f64> = (0..48_000)
-                .map(|n| (std::f64::consts::TAU * hertz * f64::from(n) / 48_000.0).sin())
+            let tone: Vec<f32> = (0..48_000)
+                .map(|n| (std::f64::consts::TAU * hertz * f64::from(n) / 48_000.0).sin() as f32)
                 .collect();
             decimator.run(&tone);
             let tail = &decimator.out[1000..];
@@ -212,7 +212,7 @@ mod tests {
     #[test]
     fn a_click_comes_out_where_the_delay_says() {
         let mut decimator = Decimator::new(4, 16);
-        let mut click = vec![0.0f64; 4096];
+        let mut click = vec![0.0; 4096];
         click[1000] = 1.0;
         decimator.run(&click);
         let top = (0..1024).max_by(|&a, &b| decimator.out[a].total_cmp(&decimator.out[b]));
@@ -224,8 +224,8 @@ mod tests {
     fn the_coarse_one_keeps_the_bass_and_loses_what_folds_into_it() {
         let level = |hertz: f64| {
             let mut decimator = CoarseDecimator::new(16, 6);
-            let tone: Vec<f64> = (0..48_000)
-                .map(|n| (std::f64::consts::TAU * hertz * f64::from(n) / 48_000.0).sin())
+            let tone: Vec<f32> = (0..48_000)
+                .map(|n| (std::f64::consts::TAU * hertz * f64::from(n) / 48_000.0).sin() as f32)
                 .collect();
             decimator.run(&tone);
             let tail = &decimator.out[200..];

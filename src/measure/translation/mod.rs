@@ -1,12 +1,14 @@
 //! Group T: what is left of the programme elsewhere. Information, never a fault.
 //!
-//! In: blocks of samples of a stereo file or a wider bed, with its labels or with fold gains.
+//! In: blocks of samples of a stereo file, a bed or a render, and the [`Fold`] that makes two
+//! loudspeakers of them.
 //! Out: [`TranslationFacts`]: stereo fold, mono, small bands and soundbar, each with loudness,
 //! true peak and third-octave levels, and where mono loses much.
 //!
-//! Work is done in blocks at fixed places of the programme, so any cut gives the same bits. One
-//! K-filter serves stereo and mono (weighting is linear), one spectrum serves both (so is the
-//! transform), and what needs no high frequencies runs at a lower rate.
+//! Work is done in blocks at fixed places of the programme, so any cut gives the same bits. It is
+//! done on middle and side: one K-filter serves stereo and mono (weighting is linear), one pair of
+//! spectra serves both (so is the transform), and what needs no high frequencies runs at a lower
+//! rate.
 
 mod bands;
 mod decimate;
@@ -21,7 +23,7 @@ mod weighting;
 #[cfg(test)]
 mod tests;
 
-pub use fold::bs775;
+pub use fold::Fold;
 pub use types::*;
 
 use bands::BandFilters;
@@ -32,27 +34,27 @@ use peak::PeakMeter;
 use third_octaves::Welch;
 use weighting::Weighting;
 
-use crate::layout::Label;
 use crate::measure::hop::HopLoudness;
+use crate::measure::stretches::{Stretches, is_black};
 use crate::units::Hertz;
-use crate::vector::{Work, fast};
 
 /// From the band rate to that of the bass spectra.
 const BASS_FACTOR: usize = 8;
 /// Frames of a bass spectrum: 1.4 s, so that the band at 20 Hz has six bins.
 const BASS_FRAMES: usize = 4096;
 
-/// The meter of one file.
+/// The meter of one file, or of one render.
 pub struct TranslationMeter {
+    blocks: Stretches,
+    desk: Desk,
+}
+
+/// Takes whole blocks.
+struct Desk {
     rate: Hertz,
-    channels: usize,
-    /// Gains to two loudspeakers; `None` where the two channels are the loudspeakers.
-    fold: Option<Vec<[f64; 2]>>,
-    lfe: Vec<usize>,
+    fold: Fold,
     block: usize,
     factor: usize,
-    held: Vec<Vec<f64>>,
-    frames: u64,
     /// The first frame of the block that comes next.
     at: u64,
     quiet_blocks: u32,
@@ -64,7 +66,7 @@ struct Stages {
     weighting: Weighting,
     /// Mono and weighted mono, for the bands.
     decimators: [Decimator; 2],
-    /// Left, right, low-frequency channel.
+    /// Middle, side, low-frequency channel.
     bass_decimators: Vec<CoarseDecimator>,
     bands: BandFilters,
     spectra: Welch,
@@ -77,8 +79,6 @@ struct Stages {
     mono_peak: PeakMeter,
     fold_peaks: Vec<PeakMeter>,
     lfe_peaks: Vec<PeakMeter>,
-    weighted_mono: Vec<f64>,
-    mono: Vec<f64>,
 }
 
 /// Energies that are kept per 100 ms: stereo, mono, three bands, with LFE.
@@ -97,125 +97,96 @@ struct BassSpectra {
 }
 
 impl TranslationMeter {
-    /// `fold`: gains to left and right, one pair a channel (a renderer's, for wide beds); `None`
-    /// takes BS.775's by the labels. `None` comes back where there is no fold: one channel, or
-    /// nobody says where the channels play.
-    pub fn new(
-        rate: Hertz,
-        channels: usize,
-        labels: Option<&[Label]>,
-        fold: Option<Vec<[f64; 2]>>,
-    ) -> Option<Self> {
-        let labels = labels.filter(|labels| labels.len() == channels);
-        let fold = match fold {
-            Some(fold) => fold,
-            None => bs775(labels?)?,
-        };
-        if channels < 2 || fold.len() != channels {
-            return None;
-        }
-        let lfe: Vec<usize> = (0..channels)
-            .filter(|&index| labels.is_some_and(|labels| labels[index].is_lfe()))
-            .collect();
-        let plain = fold == [[1.0, 0.0], [0.0, 1.0]];
+    pub fn new(rate: Hertz, fold: Fold) -> Self {
         let block = block_frames(rate);
         let factor = ((f64::from(rate.value()) / 24_000.0).round() as usize)
             .next_power_of_two()
             .min(block / (2 * BASS_FACTOR));
-        Some(Self {
-            stages: Stages::new(rate, block, factor, !lfe.is_empty()),
-            fold: (!plain).then_some(fold),
-            rate,
-            channels,
-            lfe,
-            block,
-            factor,
-            held: vec![Vec::with_capacity(block); channels],
-            frames: 0,
-            at: 0,
-            quiet_blocks: 0,
-        })
-    }
-
-    /// Takes the next samples, `[channel][frame]`, all channels equally long.
-    pub fn feed(&mut self, planes: &[&[f64]]) {
-        assert_eq!(
-            planes.len(),
-            self.channels,
-            "as many channels as were ordered"
-        );
-        let total = planes.first().map_or(0, |plane| plane.len());
-        self.frames += total as u64;
-        let mut done = 0;
-        while done < total {
-            let waiting = self.held[0].len();
-            let take = (self.block - waiting).min(total - done);
-            if waiting == 0 && take == self.block {
-                let whole: Vec<&[f64]> = planes.iter().map(|p| &p[done..done + take]).collect();
-                self.take_block(&whole);
-            } else {
-                for (held, plane) in self.held.iter_mut().zip(planes) {
-                    held.extend_from_slice(&plane[done..done + take]);
-                }
-                if waiting + take == self.block {
-                    self.take_held();
-                }
-            }
-            done += take;
+        Self {
+            blocks: Stretches::new(block, fold.gains.len()),
+            desk: Desk {
+                stages: Stages::new(rate, block, factor, !fold.lfe.is_empty()),
+                fold,
+                rate,
+                block,
+                factor,
+                at: 0,
+                quiet_blocks: 0,
+            },
         }
     }
 
-    fn take_held(&mut self) {
-        let held = std::mem::take(&mut self.held);
-        let planes: Vec<&[f64]> = held.iter().map(Vec::as_slice).collect();
-        self.take_block(&planes);
-        self.held = held;
-        self.held.iter_mut().for_each(Vec::clear);
+    /// Takes the next samples, `[channel][frame]`, all channels equally long, as many channels as
+    /// the fold has.
+    pub fn feed(&mut self, planes: &[&[f64]]) {
+        assert_eq!(
+            planes.len(),
+            self.desk.fold.gains.len(),
+            "as many channels as the fold has"
+        );
+        self.blocks.feed(planes, |block| self.desk.take(block));
     }
 
-    fn take_block(&mut self, planes: &[&[f64]]) {
-        let quiet = planes.iter().all(|plane| plane.iter().all(|&v| v == 0.0));
+    /// Ends the programme and reads the table.
+    pub fn finish(self) -> TranslationFacts {
+        let Self {
+            mut blocks,
+            mut desk,
+        } = self;
+        blocks.finish(|rest| desk.take_rest(rest));
+        table::read(desk)
+    }
+}
+
+impl Desk {
+    fn take(&mut self, planes: &[&[f64]]) {
+        self.read(planes, planes[0].len());
+    }
+
+    /// Silence follows; hops that do not end within the programme are not counted.
+    fn take_rest(&mut self, rest: &[&[f64]]) {
+        let longer = rest.iter().map(|plane| {
+            let mut plane = plane.to_vec();
+            plane.resize(self.block, 0.0);
+            plane
+        });
+        let longer: Vec<Vec<f64>> = longer.collect();
+        let planes: Vec<&[f64]> = longer.iter().map(Vec::as_slice).collect();
+        self.read(&planes, rest[0].len());
+    }
+
+    /// Takes a block, of which `frames` are the programme's.
+    fn read(&mut self, planes: &[&[f64]], frames: usize) {
+        let quiet = planes.iter().all(|plane| is_black(plane));
         // One block of silence lets the filters ring out, after that there is nothing.
         self.quiet_blocks = if quiet { self.quiet_blocks + 1 } else { 0 };
+        let ends = self.stages.ends(self.at, self.block, self.rate);
         if self.quiet_blocks > 1 {
             self.stages.silence(self.block, self.factor);
         } else {
             let lfe = self.low_frequency(planes);
-            match &self.fold {
-                None => self
-                    .stages
-                    .block(planes[0], planes[1], lfe.as_deref(), false),
-                Some(gains) => {
-                    let [left, right] = folded(planes, gains);
-                    self.stages.block(&left, &right, lfe.as_deref(), true);
-                }
+            if self.fold.plain() {
+                let (sides, peaks) = ([planes[0], planes[1]], self.fold.peaks);
+                self.stages.block(sides, lfe.as_deref(), peaks, &ends);
+            } else {
+                let [left, right] = folded(planes, &self.fold.gains);
+                let sides = [&left[..], &right[..]];
+                self.stages.block(sides, lfe.as_deref(), true, &ends);
             }
         }
+        let end = self.at + frames as u64;
         self.stages
-            .hops(self.at, self.block, self.factor, self.rate, self.frames);
+            .hops(self.at, &ends, self.factor, self.rate, end);
         self.at += self.block as u64;
     }
 
     fn low_frequency(&self, planes: &[&[f64]]) -> Option<Vec<f64>> {
-        let (&first, rest) = self.lfe.split_first()?;
+        let (&first, rest) = self.fold.lfe.split_first()?;
         let mut sum = planes[first].to_vec();
         for &index in rest {
             sum.iter_mut().zip(planes[index]).for_each(|(s, v)| *s += v);
         }
         Some(sum)
-    }
-
-    /// Ends the programme and reads the table.
-    pub fn finish(mut self) -> TranslationFacts {
-        // Silence follows; hops that do not end within the programme are not counted.
-        if !self.held[0].is_empty() {
-            let block = self.block;
-            self.held
-                .iter_mut()
-                .for_each(|held| held.resize(block, 0.0));
-            self.take_held();
-        }
-        table::read(self)
     }
 }
 
@@ -247,7 +218,7 @@ impl Stages {
         let signals = if lfe { 3 } else { 2 };
         let sides = |rate: f64| vec![PeakMeter::new(rate), PeakMeter::new(rate)];
         Self {
-            weighting: Weighting::new(full, if lfe { 4 } else { 2 }),
+            weighting: Weighting::new(full),
             decimators: [0, 1].map(|_| Decimator::new(factor, 16)),
             bass_decimators: (0..signals)
                 .map(|_| CoarseDecimator::new(factor * BASS_FACTOR, 6))
@@ -262,62 +233,58 @@ impl Stages {
             mono_peak: PeakMeter::new(full),
             fold_peaks: sides(full),
             lfe_peaks: if lfe { sides(full) } else { Vec::new() },
-            weighted_mono: Vec::new(),
-            mono: Vec::new(),
         }
     }
 
-    /// Takes a block of the fold; `peaks`: whether its own true peak is wanted.
-    fn block(&mut self, left: &[f64], right: &[f64], lfe: Option<&[f64]>, peaks: bool) {
-        let with_lfe = lfe.map(|lfe| {
-            [left, right].map(|side| -> Vec<f64> {
-                side.iter()
-                    .zip(lfe)
-                    .map(|(s, l)| s + LFE_GAIN * l)
-                    .collect()
-            })
-        });
-        match &with_lfe {
-            Some([lw, rw]) => self.weighting.run(&[left, right, lw, rw]),
-            None => self.weighting.run(&[left, right]),
-        }
-        let mean = |out: &mut Vec<f64>, left: &[f64], right: &[f64]| {
-            out.resize(left.len(), 0.0);
-            fast(Mean { left, right, out });
-        };
-        mean(&mut self.mono, left, right);
-        let weighted = &self.weighting.out;
-        mean(&mut self.weighted_mono, &weighted[0], &weighted[1]);
+    /// Takes a block of the fold; `peaks`: whether its own true peak is wanted; `ends`: where
+    /// hops of 100 ms end in it, and its own end.
+    fn block(
+        &mut self,
+        [left, right]: [&[f64]; 2],
+        lfe: Option<&[f64]>,
+        peaks: bool,
+        ends: &[usize],
+    ) {
+        self.weighting.run(left, right, lfe, ends);
+        let Weighting {
+            mid,
+            side,
+            weighted_mid,
+            ..
+        } = &self.weighting;
         let [mono, weighted_mono] = &mut self.decimators;
-        mono.run(&self.mono);
-        weighted_mono.run(&self.weighted_mono);
+        mono.run(mid);
+        weighted_mono.run(weighted_mid);
         self.bands.run(&mono.out, &weighted_mono.out);
-        let sources = [Some(left), Some(right), lfe];
-        let decimators = self.bass_decimators.iter_mut();
-        for (decimator, source) in decimators.zip(sources.iter().flatten()) {
-            decimator.run(source);
+        let lfe = lfe.map(narrow);
+        let signals = [Some(mid), Some(side), lfe.as_ref()];
+        let signals: Vec<&[f32]> = signals.into_iter().flatten().map(Vec::as_slice).collect();
+        for (decimator, signal) in self.bass_decimators.iter_mut().zip(&signals) {
+            decimator.run(signal);
         }
-        match lfe {
-            Some(lfe) => self.spectra.block(&[left, right, lfe]),
-            None => self.spectra.block(&[left, right]),
-        }
+        self.spectra.block(&signals);
         let lows: Vec<&[f32]> = self.bass_decimators.iter().map(|d| &d.out[..]).collect();
         self.bass.take(&lows);
-        self.mono_peak.feed(&self.mono);
+        self.mono_peak.feed(mid);
         if peaks {
             for (meter, side) in self.fold_peaks.iter_mut().zip([left, right]) {
-                meter.feed(side);
+                meter.feed(&narrow(side));
             }
         }
-        for (meter, side) in self.lfe_peaks.iter_mut().zip(with_lfe.iter().flatten()) {
-            meter.feed(side);
+        if let Some(lfe) = &lfe {
+            for (meter, side) in self.lfe_peaks.iter_mut().zip([left, right]) {
+                let with = side
+                    .iter()
+                    .zip(lfe)
+                    .map(|(s, l)| (s + LFE_GAIN * f64::from(*l)) as f32);
+                meter.feed(&with.collect::<Vec<f32>>());
+            }
         }
     }
 
     /// A block of silence after silence.
     fn silence(&mut self, block: usize, factor: usize) {
         self.weighting.clear();
-        self.weighted_mono.fill(0.0);
         self.decimators.iter_mut().for_each(Decimator::clear);
         self.bass_decimators
             .iter_mut()
@@ -329,26 +296,32 @@ impl Stages {
         self.bass.take(&lows);
     }
 
-    /// Adds the block's energies to the hops that it touches; closes those that end in it.
-    fn hops(&mut self, at: u64, block: usize, factor: usize, rate: Hertz, frames: u64) {
-        let mut from = 0;
-        while from < block {
-            let end = HopLoudness::start(self.hop + 1, rate);
-            let to = usize::try_from(end - at).map_or(block, |to| to.min(block));
-            let squares = |samples: &[f64]| fast(Squares(&samples[from..to]));
-            let weighted = &self.weighting.out;
-            self.energies[0] += squares(&weighted[0]) + squares(&weighted[1]);
-            self.energies[1] += 2.0 * squares(&self.weighted_mono);
+    /// Where hops end in a block that begins at frame `at`, and where the block does.
+    fn ends(&self, at: u64, block: usize, rate: Hertz) -> Vec<usize> {
+        let hops = (self.hop + 1..).map(|hop| HopLoudness::start(hop, rate) - at);
+        let inside = hops.map_while(|end| usize::try_from(end).ok().filter(|&end| end < block));
+        inside.chain([block]).collect()
+    }
+
+    /// Adds the block's energies to the hops that it touches; closes those that end in it and
+    /// within the programme, which ends at `frames`.
+    fn hops(&mut self, at: u64, ends: &[usize], factor: usize, rate: Hertz, frames: u64) {
+        let mut from = 0usize;
+        for (stretch, &to) in ends.iter().enumerate() {
+            let squares = self.weighting.squares.get(stretch);
+            let [mid, side, mid_with_lfe] = squares.copied().unwrap_or_default();
+            // Left and right together have twice the energy of middle and side.
+            self.energies[0] += 2.0 * (mid + side);
+            self.energies[1] += 2.0 * mid;
+            self.energies[WITH_LFE] += 2.0 * (mid_with_lfe + side);
             let bands = self
                 .bands
                 .energies(from.div_ceil(factor), to.div_ceil(factor));
             for (sum, energy) in self.energies[2..].iter_mut().zip(bands) {
                 *sum += 2.0 * factor as f64 * energy;
             }
-            if let [_, _, lw, rw] = &weighted[..] {
-                self.energies[WITH_LFE] += squares(lw) + squares(rw);
-            }
             from = to;
+            let end = HopLoudness::start(self.hop + 1, rate);
             if at + to as u64 == end {
                 let energies = std::mem::take(&mut self.energies);
                 self.hop += 1;
@@ -409,6 +382,11 @@ impl BassSpectra {
 
     /// A programme too short for one window is looked at with silence after it.
     fn finish(&mut self) {
+        self.tail();
+        self.welch.finish();
+    }
+
+    fn tail(&mut self) {
         if self.bass == 0.0 && !self.held[0].is_empty() {
             self.held
                 .iter_mut()
@@ -418,39 +396,6 @@ impl BassSpectra {
     }
 }
 
-struct Mean<'a> {
-    left: &'a [f64],
-    right: &'a [f64],
-    out: &'a mut [f64],
-}
-
-impl Work for Mean<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn work(self) {
-        for ((out, l), r) in self.out.iter_mut().zip(self.left).zip(self.right) {
-            *out = 0.5 * (l + r);
-        }
-    }
-}
-
-/// Sum of squares in eight running sums.
-struct Squares<'a>(&'a [f64]);
-
-impl Work for Squares<'_> {
-    type Output = f64;
-
-    #[inline(always)]
-    fn work(self) -> f64 {
-        let mut lanes = [0.0; 8];
-        let mut rows = self.0.chunks_exact(8);
-        for row in &mut rows {
-            for (lane, value) in lanes.iter_mut().zip(row) {
-                *lane += value * value;
-            }
-        }
-        let rest: f64 = rows.remainder().iter().map(|v| v * v).sum();
-        lanes.iter().sum::<f64>() + rest
-    }
+fn narrow(samples: &[f64]) -> Vec<f32> {
+    samples.iter().map(|&sample| sample as f32).collect()
 }

@@ -3,9 +3,9 @@
 use realfft::num_complex::Complex;
 
 use super::bands::{self, power_gain};
-use super::third_octaves::{self, BANDS, MONO, NOMINAL, STEREO, edges};
+use super::third_octaves::{BANDS, NOMINAL, Spectrum, edges};
 use super::types::*;
-use super::{Stages, TranslationMeter, WITH_LFE};
+use super::{Desk, Stages, WITH_LFE};
 use crate::measure::hop::HopLoudness;
 use crate::measure::k_weighting::stages;
 use crate::units::{DbTp, Frames, Lu, Lufs};
@@ -30,7 +30,7 @@ pub(super) fn k_power_gain(hertz: f64, rate: f64) -> f64 {
 
 impl Stages {
     /// Mean squares of a view in third-octave bands.
-    fn bands_of(&self, view: usize, gain: impl Fn(f64) -> f64) -> Vec<Option<f64>> {
+    fn bands_of(&self, view: Spectrum, gain: impl Fn(f64) -> f64) -> Vec<Option<f64>> {
         (0..BANDS)
             .map(|band| {
                 let hertz = edges(band);
@@ -52,10 +52,11 @@ fn change(view: Option<Lufs>, against: Option<Lufs>) -> Option<Lu> {
     view.zip(against).map(|(view, against)| view - against)
 }
 
-pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
+pub(super) fn read(mut meter: Desk) -> TranslationFacts {
     let stages = &mut meter.stages;
     stages.losses.close();
     stages.bass.finish();
+    stages.spectra.finish();
     let stages = &meter.stages;
     let loudness: Vec<Option<Lufs>> = stages
         .loudness
@@ -74,11 +75,8 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
             bands_db: Vec::new(),
         });
     };
-    let made = match meter.fold {
-        Some(_) => "gains of the fold, low-frequency channel left out",
-        None => "the two channels as they are",
-    };
-    view("stereo fold", made.to_owned(), 0, None);
+    let made = format!("made of {}", meter.fold.taken_from);
+    view("stereo fold", made, 0, None);
     view(
         "mono",
         "half the sum of both, in both loudspeakers".to_owned(),
@@ -89,7 +87,7 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
         let made = format!("mono, {low} to {high} Hz ({source})");
         view(name, made, 2 + index, Some(("mono", 1)));
     }
-    if !meter.lfe.is_empty() {
+    if !meter.fold.lfe.is_empty() {
         let made = "stereo fold and the low-frequency channel, 10 dB up, shared by both";
         view(
             "soundbar with LFE",
@@ -110,13 +108,14 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
     let stages = &mut meter.stages;
     let rate = meter.rate;
     let worst = stages.losses.worst;
-    let worst_band = worst_band(&views[STEREO].bands_db, &views[MONO].bands_db);
-    let low_end = |view: usize| stages.bass.welch.mean_square(view, [20.0, 120.0], |_| 1.0);
-    let lost = 10.0 * (low_end(third_octaves::WITH_LFE) / low_end(STEREO)).log10();
+    let worst_band = worst_band(&views[0].bands_db, &views[1].bands_db);
+    let low_end = |view: Spectrum| stages.bass.welch.mean_square(view, [20.0, 120.0], |_| 1.0);
+    let lost = 10.0 * (low_end(Spectrum::WithLfe) / low_end(Spectrum::Stereo)).log10();
     let (share, carried) = bass(stages, f64::from(rate.value()));
     TranslationFacts {
         mono_losses: std::mem::take(&mut stages.losses.places),
         table: Translation {
+            taken_from: meter.fold.taken_from,
             mono_loss_lu: change(loudness[0], loudness[1]),
             views,
             band_centres_hz: NOMINAL.to_vec(),
@@ -125,7 +124,7 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
             mono_lost_s: Frames(stages.losses.frames).at(rate),
             mono_worst_band_hz: worst_band.map(|(band, _)| NOMINAL[band]),
             mono_worst_band_loss_db: worst_band.map(|(_, loss)| loss),
-            low_end_lost_without_lfe_db: (!meter.lfe.is_empty() && lost.is_finite())
+            low_end_lost_without_lfe_db: (!meter.fold.lfe.is_empty() && lost.is_finite())
                 .then_some(lost),
             bass_share: share,
             bass_carried_share: carried,
@@ -137,21 +136,22 @@ pub(super) fn read(mut meter: TranslationMeter) -> TranslationFacts {
 fn levels(stages: &Stages, views: &mut [View]) {
     for (index, view) in views.iter_mut().enumerate() {
         view.bands_db = match index {
-            0 | 6 => stages.bands_of(STEREO, |_| 1.0),
-            1 => stages.bands_of(MONO, |_| 1.0),
-            5 => stages.bands_of(third_octaves::WITH_LFE, |_| 1.0),
-            band => stages.bands_of(MONO, |hertz| power_gain(band - 2, hertz)),
+            0 | 6 => stages.bands_of(Spectrum::Stereo, |_| 1.0),
+            1 => stages.bands_of(Spectrum::Mono, |_| 1.0),
+            5 => stages.bands_of(Spectrum::WithLfe, |_| 1.0),
+            band => stages.bands_of(Spectrum::Mono, |hertz| power_gain(band - 2, hertz)),
         };
     }
 }
 
-fn peaks(meter: &mut TranslationMeter, views: &mut [View]) {
+fn peaks(meter: &mut Desk, views: &mut [View]) {
+    let own = meter.fold.peaks;
     let stages = &mut meter.stages;
     let top = |meters: &mut [super::PeakMeter]| {
         let peaks = meters.iter_mut().map(super::PeakMeter::finish);
         DbTp::from_linear(peaks.fold(0.0, f64::max))
     };
-    let fold = top(&mut stages.fold_peaks).filter(|_| meter.fold.is_some());
+    let fold = top(&mut stages.fold_peaks).filter(|_| own);
     views[0].true_peak_dbtp = fold;
     views[1].true_peak_dbtp = top(std::slice::from_mut(&mut stages.mono_peak));
     for (view, peak) in views[2..].iter_mut().zip(stages.bands.finish()) {
@@ -180,11 +180,16 @@ fn worst_band(stereo: &[Option<f64>], mono: &[Option<f64>]) -> Option<(usize, f6
 /// Share of the K-weighted energy from 30 to 100 Hz, and how much of it is carried over 100 Hz.
 fn bass(stages: &Stages, rate: f64) -> (Option<f64>, Option<f64>) {
     let weight = |hertz: f64| k_power_gain(hertz, rate);
-    let low = |hertz| stages.bass.welch.mean_square(STEREO, hertz, weight);
+    let low = |hertz| {
+        stages
+            .bass
+            .welch
+            .mean_square(Spectrum::Stereo, hertz, weight)
+    };
     let all = low([15.0, 350.0])
         + stages
             .spectra
-            .mean_square(STEREO, [350.0, 0.5 * stages.spectra.rate], weight);
+            .mean_square(Spectrum::Stereo, [350.0, 0.5 * stages.spectra.rate], weight);
     let share = low([30.0, 100.0]) / all;
     let carried = stages.bass.carried / stages.bass.bass;
     let known = |value: f64| value.is_finite().then_some(value);

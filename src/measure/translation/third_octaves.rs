@@ -29,7 +29,11 @@ pub(super) fn edges(index: usize) -> [f64; 2] {
     [-0.05, 0.05].map(|half| 1000.0 * 10f64.powf(exponent + half))
 }
 
-/// Spectra of two or three signals that belong together, and sums of their powers.
+/// Powers are summed in 32-bit floats over so many blocks, then in 64: the error of that is far
+/// under a thousandth of a decibel.
+const SUMMED: u64 = 16;
+
+/// Spectra of middle and side and of the low-frequency channel, and sums of their powers.
 pub(super) struct Welch {
     fft: Arc<dyn RealToComplex<f32>>,
     window: Vec<f32>,
@@ -37,25 +41,59 @@ pub(super) struct Welch {
     input: Vec<f32>,
     lines: Vec<Vec<Complex<f32>>>,
     pub rate: f64,
-    /// `[view][bin]`: stereo, mono (once), with LFE.
-    sums: Vec<Vec<f64>>,
-    /// The block's own power in stereo.
-    pub stereo: Vec<f32>,
+    powers: Vec<Powers>,
     blocks: u64,
     lfe_gain: f32,
 }
 
-/// Which sum.
-pub(super) const STEREO: usize = 0;
-pub(super) const MONO: usize = 1;
-pub(super) const WITH_LFE: usize = 2;
+/// Which sum of powers: of the middle, of the side, of the middle with the low-frequency channel.
+const MIDDLE: usize = 0;
+const SIDE: usize = 1;
+const MIDDLE_WITH_LFE: usize = 2;
+
+/// The views that have spectra, and the powers that each is the sum of: both loudspeakers
+/// together have twice the power of middle and side.
+#[derive(Clone, Copy)]
+pub(super) enum Spectrum {
+    Stereo,
+    Mono,
+    WithLfe,
+}
+
+impl Spectrum {
+    fn parts(self) -> &'static [usize] {
+        match self {
+            Self::Stereo => &[MIDDLE, SIDE],
+            Self::Mono => &[MIDDLE],
+            Self::WithLfe => &[MIDDLE_WITH_LFE, SIDE],
+        }
+    }
+}
+
+/// Squares of the real and the imaginary part of each bin, side by side.
+struct Powers {
+    few: Vec<f32>,
+    all: Vec<f64>,
+}
+
+impl Powers {
+    fn flush(&mut self) {
+        for (all, few) in self.all.iter_mut().zip(&mut self.few) {
+            *all += f64::from(std::mem::take(few));
+        }
+    }
+}
 
 impl Welch {
-    /// `signals`: left, right, and the low-frequency channel if there is one.
+    /// `signals`: middle, side, and the low-frequency channel if there is one.
     pub(super) fn new(frames: usize, rate: f64, signals: usize, lfe_gain: f64) -> Self {
         let fft = RealFftPlanner::<f32>::new().plan_fft_forward(frames);
         let turn = 2.0 * std::f64::consts::PI / frames as f64;
         let bins = frames / 2 + 1;
+        let powers = (0..signals).map(|_| Powers {
+            few: vec![0.0; 2 * bins],
+            all: vec![0.0; 2 * bins],
+        });
         Self {
             scratch: fft.make_scratch_vec(),
             input: vec![0.0; frames],
@@ -65,8 +103,7 @@ impl Welch {
                 .collect(),
             fft,
             rate,
-            sums: vec![vec![0.0; bins]; signals],
-            stereo: vec![0.0; bins],
+            powers: powers.collect(),
             blocks: 0,
             lfe_gain: lfe_gain as f32,
         }
@@ -78,13 +115,18 @@ impl Welch {
 
     /// A block of silence: it counts in the mean.
     pub(super) fn silence(&mut self) {
+        self.count();
+    }
+
+    fn count(&mut self) {
         self.blocks += 1;
-        self.stereo.fill(0.0);
+        if self.blocks.is_multiple_of(SUMMED) {
+            self.powers.iter_mut().for_each(Powers::flush);
+        }
     }
 
     /// Takes a block of every signal.
-    pub(super) fn block<T: Copy + Into<f64>>(&mut self, signals: &[&[T]]) {
-        self.blocks += 1;
+    pub(super) fn block(&mut self, signals: &[&[f32]]) {
         for (signal, lines) in signals.iter().zip(&mut self.lines) {
             fast(Windowed {
                 signal,
@@ -95,45 +137,58 @@ impl Welch {
                 .process_with_scratch(&mut self.input, lines, &mut self.scratch)
                 .expect("the buffers are as long as the plan says");
         }
-        let (stereo, rest) = self.sums.split_at_mut(1);
-        let (mono, with_lfe) = rest.split_at_mut(1);
-        fast(Both {
-            left: &self.lines[0],
-            right: &self.lines[1],
-            block: &mut self.stereo,
-            stereo: &mut stereo[0],
-            mono: &mut mono[0],
-        });
-        if let (Some(sum), Some(lfe)) = (with_lfe.first_mut(), self.lines.get(2)) {
-            let lines = self.lines[0].iter().zip(&self.lines[1]).zip(lfe);
-            for (sum, ((l, r), lfe)) in sum.iter_mut().zip(lines) {
-                let lfe = lfe * self.lfe_gain;
-                *sum += f64::from((l + lfe).norm_sqr() + (r + lfe).norm_sqr());
-            }
+        for (powers, lines) in self.powers.iter_mut().zip(&self.lines).take(2) {
+            fast(Add {
+                lines,
+                sums: &mut powers.few,
+            });
         }
+        if let ([_, _, powers], [mid, _, lfe]) = (&mut self.powers[..], &mut self.lines[..]) {
+            for (lfe, mid) in lfe.iter_mut().zip(mid) {
+                *lfe = *mid + *lfe * self.lfe_gain;
+            }
+            fast(Add {
+                lines: lfe,
+                sums: &mut powers.few,
+            });
+        }
+        self.count();
+    }
+
+    /// To be called before sums are read.
+    pub(super) fn finish(&mut self) {
+        self.powers.iter_mut().for_each(Powers::flush);
     }
 
     /// Mean square from `hertz[0]` to `hertz[1]` of a view, each bin weighted.
     pub(super) fn mean_square(
         &self,
-        view: usize,
+        view: Spectrum,
         hertz: [f64; 2],
         weight: impl Fn(f64) -> f64,
     ) -> f64 {
-        let Some(sums) = self.sums.get(view) else {
-            return 0.0;
+        let parts = view
+            .parts()
+            .iter()
+            .filter_map(|&part| self.powers.get(part));
+        let power = |bin: usize| -> f64 {
+            let both = |part: &Powers| part.all[2 * bin] + part.all[2 * bin + 1];
+            parts.clone().map(both).sum()
         };
         let total = shares(hertz, self.rate, self.frames())
-            .map(|(bin, share, centre)| sums[bin] * share * weight(centre))
+            .map(|(bin, share, centre)| power(bin) * share * weight(centre))
             .sum::<f64>();
         let frames = self.frames() as f64;
-        total * 2.0 / (frames * frames * HANN_POWER * self.blocks.max(1) as f64)
+        // Once for both loudspeakers, once for both halves of the spectrum.
+        total * 4.0 / (frames * frames * HANN_POWER * self.blocks.max(1) as f64)
     }
 
-    /// The same of the last block alone, in stereo, in the spectrum's own unit.
+    /// The power of the last block alone, in stereo, in the spectrum's own unit.
     pub(super) fn last(&self, hertz: [f64; 2], weight: impl Fn(f64) -> f64) -> f64 {
+        let power =
+            |bin: usize| self.lines[MIDDLE][bin].norm_sqr() + self.lines[SIDE][bin].norm_sqr();
         shares(hertz, self.rate, self.frames())
-            .map(|(bin, share, centre)| f64::from(self.stereo[bin]) * share * weight(centre))
+            .map(|(bin, share, centre)| f64::from(power(bin)) * share * weight(centre))
             .sum()
     }
 }
@@ -155,48 +210,47 @@ fn shares(
     })
 }
 
-struct Windowed<'a, T> {
-    signal: &'a [T],
+struct Windowed<'a> {
+    signal: &'a [f32],
     window: &'a [f32],
     input: &'a mut [f32],
 }
 
-impl<T: Copy + Into<f64>> Work for Windowed<'_, T> {
+impl Work for Windowed<'_> {
     type Output = ();
 
     #[inline(always)]
     fn work(self) {
-        for ((input, &sample), window) in self.input.iter_mut().zip(self.signal).zip(self.window) {
-            let sample: f64 = sample.into();
-            *input = sample as f32 * window;
+        for ((input, sample), window) in self.input.iter_mut().zip(self.signal).zip(self.window) {
+            *input = sample * window;
         }
     }
 }
 
-struct Both<'a> {
-    left: &'a [Complex<f32>],
-    right: &'a [Complex<f32>],
-    block: &'a mut [f32],
-    stereo: &'a mut [f64],
-    mono: &'a mut [f64],
+/// Adds the squares of both parts of every line, side by side: nothing changes its place.
+struct Add<'a> {
+    lines: &'a [Complex<f32>],
+    sums: &'a mut [f32],
 }
 
-impl Work for Both<'_> {
+impl Work for Add<'_> {
     type Output = ();
 
     #[inline(always)]
     fn work(self) {
-        let bins = self.block.len();
-        let (left, right) = (&self.left[..bins], &self.right[..bins]);
-        let (stereo, mono) = (&mut self.stereo[..bins], &mut self.mono[..bins]);
-        for bin in 0..bins {
-            let (l, r) = (left[bin], right[bin]);
-            let both = (l.re * l.re + l.im * l.im) + (r.re * r.re + r.im * r.im);
-            let (re, im) = (0.5 * (l.re + r.re), 0.5 * (l.im + r.im));
-            self.block[bin] = both;
-            stereo[bin] += f64::from(both);
-            // Twice: the same in both loudspeakers.
-            mono[bin] += f64::from(2.0 * (re * re + im * im));
+        const FOUR: usize = 4;
+        let (rows, rest) = self.lines.as_chunks::<FOUR>();
+        let (sums, sums_rest) = self.sums.split_at_mut(2 * FOUR * rows.len());
+        let (sums, _) = sums.as_chunks_mut::<{ 2 * FOUR }>();
+        for (sums, [a, b, c, d]) in sums.iter_mut().zip(rows) {
+            let parts = [a.re, a.im, b.re, b.im, c.re, c.im, d.re, d.im];
+            for (sum, part) in sums.iter_mut().zip(parts) {
+                *sum += part * part;
+            }
+        }
+        for (sum, line) in sums_rest.chunks_exact_mut(2).zip(rest) {
+            sum[0] += line.re * line.re;
+            sum[1] += line.im * line.im;
         }
     }
 }

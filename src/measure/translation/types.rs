@@ -17,6 +17,10 @@ pub struct TranslationFacts {
 
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Translation {
+    /// What is played elsewhere: the file's channels and by which gains they are folded, or the
+    /// renders of an object-based master with the renderer's name.
+    #[serde(default)]
+    pub taken_from: String,
     /// The stereo fold first, then mono and the bands, then the soundbar.
     pub views: Vec<View>,
     /// Nominal centre frequencies of every view's `bands_db` (IEC 61260-1).

@@ -62,6 +62,12 @@ pub fn layout_of_pack(id: &str) -> Option<&'static str> {
     Some(layout)
 }
 
+/// The pack of the common definitions that has the loudspeakers of a layout, and rules.
+pub fn pack_of_layout(name: &str) -> Option<String> {
+    let mut ids = (1..=0x17).map(|number| format!("AP_000100{number:02x}"));
+    ids.find(|id| layout_of_pack(id) == Some(name))
+}
+
 /// The loudspeakers of `to` and their gains for the loudspeaker `label` of the layout `from`;
 /// `None` when no rule tells.
 pub fn gains(from: &str, label: &str, to: &SpeakerLayout) -> Option<Vec<(usize, f64)>> {
