@@ -1,5 +1,7 @@
 //! What the house promises of direct current.
 
+use proptest::prelude::*;
+
 use super::super::testing::{chord, cut};
 use super::*;
 
@@ -75,4 +77,74 @@ fn blocks_of_any_size_give_the_same_bits() {
 fn silence_and_a_short_file_have_no_offset() {
     assert_eq!(facts(&[&[0.0; 100_000]], 4096).offsets.total, 0);
     assert_eq!(facts(&[&[0.3; 10_000]], 4096).offsets.total, 0);
+}
+
+#[test]
+fn a_sound_with_a_mean_that_sets_in_louder_is_no_step() {
+    let mut leaning = music(20);
+    leaning.iter_mut().for_each(|v| *v *= 0.2);
+    for (i, sample) in leaning[400_000..].iter_mut().enumerate() {
+        *sample += 0.05 * (i as f64 / 9.0).sin() + 0.01;
+    }
+    let found = facts(&[&leaning], 4096);
+    assert!(
+        found.steps.listed.iter().all(|step| step.confidence < 0.5),
+        "{found:?}"
+    );
+}
+
+#[test]
+fn bass_leaves_little_of_itself_in_the_means() {
+    let turn = std::f64::consts::TAU / 44_100.0;
+    let bass: Vec<f64> = (0..8 * 44_100)
+        .map(|i| 0.5 * (41.2 * turn * i as f64).sin() + 0.002)
+        .collect();
+    let found = facts(&[&bass], 4096);
+    // A plain mean of a tenth of a second may be off by 0.5 / (pi * 4.12), the smooth one by the
+    // third power of that.
+    let most = 0.5 * (1.0 / (std::f64::consts::PI * 4.12)).powi(3);
+    assert!((found.channels[0].constant_fs - 0.002).abs() < most);
+    assert!(
+        found.channels[0]
+            .uncertainty_fs
+            .is_some_and(|error| error < most)
+    );
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(6))]
+
+    #[test]
+    fn offsets_and_steps_are_found_whatever_size_sign_place_channel_and_cut(
+        size in 0.004f64..0.05, turned in any::<bool>(), at in 200_000usize..600_000,
+        channel in 0usize..2, block in 700usize..30_000,
+    ) {
+        let clean = music(20);
+        let size = if turned { -size } else { size };
+        let from = |start: usize| {
+            let add = |(i, v): (usize, &f64)| if i < start { *v } else { v + size };
+            clean.iter().enumerate().map(add).collect::<Vec<f64>>()
+        };
+        let both = |faulty: &[f64]| {
+            let mut planes = [&clean[..], &clean[..]];
+            planes[channel] = faulty;
+            let found = facts(&planes, block);
+            assert_eq!(found, facts(&planes, clean.len()));
+            found
+        };
+        let sure = |spots: &Spots| -> Vec<Spot> {
+            spots.listed.iter().filter(|s| s.confidence >= Spot::SURE).copied().collect()
+        };
+        let offset = both(&from(0));
+        let told = sure(&offset.offsets);
+        prop_assert_eq!(told.len(), 1);
+        prop_assert_eq!(told[0].channel, Some(channel));
+        prop_assert!((told[0].size - size).abs() < 5e-4);
+        prop_assert!(sure(&offset.steps).is_empty());
+        let told = sure(&both(&from(at)).steps);
+        prop_assert_eq!(told.len(), 1, "{:?}", told);
+        prop_assert_eq!(told[0].channel, Some(channel));
+        prop_assert!(told[0].start <= at as u64 + 4_410 && told[0].end + 4_410 >= at as u64);
+        prop_assert!((told[0].size - size).abs() < 5e-4);
+    }
 }
