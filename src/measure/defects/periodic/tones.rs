@@ -131,34 +131,49 @@ impl Tones {
 
     /// Takes the next frames of all channels.
     pub(super) fn feed<'a>(&mut self, frames: usize, planes: impl Iterator<Item = &'a [f64]>) {
+        // Two frames of the past stand in front, for the second difference.
         let mut mono = std::mem::take(&mut self.mono);
         mono.clear();
-        mono.resize(frames, 0.0);
+        mono.extend_from_slice(&self.last);
+        mono.resize(2 + frames, 0.0);
         for plane in planes {
-            fast(Plus(plane, &mut mono));
+            fast(Plus(plane, &mut mono[2..]));
         }
-        let mut rest = &mono[..];
-        while !rest.is_empty() {
-            let (part, after) = rest.split_at((self.thin - self.summed).min(rest.len()));
-            self.sum += part.iter().sum::<f64>();
-            for sample in part {
-                let [before, last] = self.last;
-                let second = sample - 2.0 * last + before;
-                self.edge += second * second;
-                self.last = [last, *sample];
-            }
-            self.summed += part.len();
-            rest = after;
-            if self.summed == self.thin {
-                self.kept.push((self.sum / self.thin as f64) as f32);
-                (self.sum, self.summed) = (0.0, 0);
-                if self.kept.len() == FRAME {
-                    self.spectrum();
-                    self.kept.drain(..HOP);
-                }
+        let mut from = 0;
+        while from < frames {
+            // Up to the end of the frame of the next spectrum, or of one sample of it.
+            let whole = FRAME - self.kept.len();
+            let left = (whole * self.thin - self.summed).min(frames - from);
+            let part = &mono[from..from + left + 2];
+            self.edge += fast(Bends(part));
+            self.thinned(&part[2..]);
+            from += left;
+            if self.kept.len() == FRAME {
+                self.spectrum();
+                self.kept.drain(..HOP);
             }
         }
+        self.last.copy_from_slice(&mono[frames..]);
         self.mono = mono;
+    }
+
+    /// Adds means of `thin` frames to those of the next spectrum.
+    fn thinned(&mut self, samples: &[f64]) {
+        let scale = 1.0 / self.thin as f64;
+        let head = ((self.thin - self.summed) % self.thin).min(samples.len());
+        let (head, body) = samples.split_at(head);
+        self.sum += head.iter().sum::<f64>();
+        self.summed += head.len();
+        if self.summed == self.thin {
+            self.kept.push((self.sum * scale) as f32);
+            (self.sum, self.summed) = (0.0, 0);
+        }
+        let parts = body.chunks_exact(self.thin);
+        let rest = parts.remainder();
+        self.kept
+            .extend(parts.map(|part| (part.iter().sum::<f64>() * scale) as f32));
+        self.sum += rest.iter().sum::<f64>();
+        self.summed += rest.len();
     }
 
     fn spectrum(&mut self) {
@@ -216,6 +231,34 @@ impl Work for Plus<'_> {
         for (sum, sample) in self.1.iter_mut().zip(self.0) {
             *sum += sample;
         }
+    }
+}
+
+/// Energy of the second difference; the first two samples are the past.
+struct Bends<'a>(&'a [f64]);
+
+impl Work for Bends<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn work(self) -> f64 {
+        let samples = self.0;
+        let ends = samples.get(2..).unwrap_or_default();
+        let bend = |first: f64, middle: f64, last: f64| {
+            let second = last - 2.0 * middle + first;
+            second * second
+        };
+        let mut lanes = [0.0f64; 8];
+        let rows = ends.as_chunks::<8>().0;
+        for (row, last) in rows.iter().enumerate() {
+            let past = &samples[8 * row..8 * row + 9];
+            for lane in 0..8 {
+                lanes[lane] += bend(past[lane], past[lane + 1], last[lane]);
+            }
+        }
+        let rest = &samples[8 * rows.len()..];
+        let rest = rest.windows(3).map(|w| bend(w[0], w[1], w[2]));
+        lanes.iter().sum::<f64>() + rest.sum::<f64>()
     }
 }
 
