@@ -217,8 +217,8 @@ pub fn channels_of_noise(measured: &Measurements) -> Vec<String> {
         .collect()
 }
 
-/// A mean of half a per cent is one, whatever made it. Own choice.
-const DC_WITHOUT_DOUBT: f64 = 0.005;
+/// A mean that rounds to half a per cent is one, whatever made it. Own choice.
+const DC_WITHOUT_DOUBT: f64 = 0.0045;
 
 /// Whether the channel's mean is nothing that the music's own low end could not do.
 pub fn is_dc_in_doubt(facts: &Facts, channel: &str, offset: f64) -> bool {

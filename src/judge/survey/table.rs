@@ -104,13 +104,13 @@ pub const SURVEY: &[Check] = &[
     }),
     check(Row {
         id: "defect.periodic",
-        title: "mute at one period",
-        definition: "At least four mutes of one length at one distance of more than 10 s: what unlicensed processing leaves.",
+        title: "mark at one period",
+        definition: "At least four mutes, tones or bursts of noise of one length and level at one distance of more than 10 s, which the music does not repeat itself with: what unlicensed processing leaves.",
         unit: "s",
         source: PRACTICE,
         severity: Advise,
         takes: Fault,
-        cannot_see: "Tones at one period, mutes that are only lowered, fewer than four.",
+        cannot_see: "Mutes that are only lowered; tones of less than 0.1 s, that fade, or that stand less than 10 dB over the music in their band; fewer than four, which are noted.",
     }),
     check(Row {
         id: "defect.hum",
@@ -130,7 +130,7 @@ pub const SURVEY: &[Check] = &[
         source: PRACTICE,
         severity: Advise,
         takes: Fault,
-        cannot_see: "Steps within 3 s of either end, and those that loud music hides.",
+        cannot_see: "Steps within 3 s of either end, those that loud music hides, and those at which the level of the music changes too.",
     }),
     check(Row {
         id: "peaks.clipped",
@@ -140,7 +140,7 @@ pub const SURVEY: &[Check] = &[
         source: "idea of Laguna and Lerch, AES 141, 2016 (abstract); own thresholds",
         severity: Advise,
         takes: Fault,
-        cannot_see: "Clipping that was filtered, resampled or coded afterwards, short passages, and clipping all over the file just under full scale, which is taken for a mastering ceiling.",
+        cannot_see: "Clipping that was filtered, resampled or coded afterwards, single short tops, and clipping all over the file by little at full scale or just under it, which is taken for the sound of the master.",
     }),
     check(Row {
         id: "peaks.inter_sample_over",

@@ -6,6 +6,7 @@
 
 mod flat_tops;
 mod passages;
+mod verdict;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -5,6 +5,7 @@
 use super::super::spot::{Spot, Spots};
 use super::ClippingFigures;
 use super::flat_tops::FlatTop;
+use super::verdict::Judge;
 use crate::units::{Dbfs, Hertz};
 
 /// Tops closer than this belong together, in seconds. Own choice: two periods of a low note.
@@ -19,46 +20,20 @@ const SOUND: f64 = 0.01;
 /// Levels that are counted: more than a programme is cut at.
 const LEVELS: usize = 64;
 
-// How sure a passage is, all own choice, measured on music clipped by 1 to 8 dB against released
-// music that is clipped at full scale in decoding or mastering, limited, distorted, made of
-// squares: what counts is the area that is cut off, and whether clipping is all over the place.
-
-/// The area is in dB times samples at this rate.
-const AREA_RATE: f64 = 44_100.0;
-
-/// Levels this close to full scale are full scale, in dB.
-const FULL_DB: f64 = 0.02;
-
-/// From full scale down to here masters have their ceiling, in dB: a clipper there is meant.
-const LOWEST_CEILING_DB: f64 = 0.97;
-
-/// A programme with tops in more of its quarter seconds is clipped as a sound; in fewer than
-/// [`RARE`], by accident.
-const OFTEN: f64 = 0.25;
-const RARE: f64 = 0.1;
-
-/// Area that an accident is sure with, however little it overshoots.
-const STRONG_AREA: f64 = 58.0;
-
-/// Tops further under the largest sample than this were cut in an ingredient of the mix, in dB.
-const OWN_LEVEL_DB: f64 = 0.3;
-
-/// Samples in a top that needs no other at its level.
-const LONG_TOP: usize = 8;
-
-struct Passage {
+/// Flat tops less than [`JOIN_S`] apart.
+pub(super) struct Passage {
     start: u64,
     end: u64,
-    tops: u64,
-    samples: u64,
-    longest: usize,
+    pub tops: u64,
+    pub samples: u64,
+    pub longest: usize,
     overshoot: f64,
     /// Of all tops, for the mean.
-    overshoots: f64,
+    pub overshoots: f64,
     /// The largest magnitude.
-    level: f64,
+    pub level: f64,
     /// Tops at the level of one before, of the same sign.
-    agreeing: u64,
+    pub agreeing: u64,
     levels: [f64; 2],
 }
 
@@ -216,54 +191,20 @@ impl Passages {
     /// The passages in time order, after the end.
     pub(super) fn spots(&self, channel: usize) -> Vec<Spot> {
         let figures = self.figures();
+        let judge = Judge::new(self.rate, &figures, self.loudest);
         let kept = self.kept.iter();
         kept.map(|passage| Spot {
             start: passage.start,
             end: passage.end,
             channel: Some(channel),
             size: decibels(1.0 + passage.overshoot),
-            confidence: self.confidence(passage, &figures),
+            confidence: judge.confidence(passage),
             inherited: false,
         })
         .collect()
     }
-
-    fn confidence(&self, passage: &Passage, figures: &ClippingFigures) -> f64 {
-        let share = figures.share;
-        let mean_db = decibels(1.0 + passage.overshoots / passage.tops as f64);
-        let area = passage.samples as f64 / self.rate * AREA_RATE * mean_db;
-        let level = decibels(passage.level);
-        let one_level = passage.agreeing > 0 || passage.longest >= LONG_TOP;
-        let heard = if level > -LOWEST_CEILING_DB {
-            let accident = share < RARE && mean_db > 0.45 && area >= STRONG_AREA;
-            let high = ramp(mean_db, 0.9, 1.1);
-            let all_high = ramp(figures.mean_overshoot_db, 0.8, 1.0);
-            let high = match (accident, share < RARE) {
-                (true, _) => 1.0,
-                (false, true) => high,
-                (false, false) => high.min(all_high),
-            };
-            ramp(area, 20.0, 100.0) * high
-        } else {
-            ramp(area, 12.0, 32.0) * ramp(mean_db, 0.3, 0.5)
-        };
-        let is_ceiling = level < -FULL_DB && level > -LOWEST_CEILING_DB;
-        let meant = is_ceiling && share > OFTEN;
-        let under_the_top = decibels(self.loudest / passage.level) > OWN_LEVEL_DB;
-        let effect = 1.0 - 0.7 * ramp(figures.mean_overshoot_db, 3.2, 4.5);
-        let doubts = [(one_level, 0.5), (!meant, 0.35), (!under_the_top, 0.35)];
-        doubts
-            .iter()
-            .filter(|(holds, _)| !holds)
-            .fold(heard * effect, |left, (_, factor)| left * factor)
-    }
 }
 
-/// 0 up to `none`, 1 from `full` on.
-fn ramp(value: f64, none: f64, full: f64) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
-}
-
-fn decibels(ratio: f64) -> f64 {
+pub(super) fn decibels(ratio: f64) -> f64 {
     20.0 * ratio.log10()
 }

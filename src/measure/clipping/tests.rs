@@ -161,3 +161,24 @@ fn a_master_that_is_clipped_all_over_at_its_ceiling_is_taken_for_meant() {
     assert!(found.passages.total > 0 && found.channels[0].share > 0.9);
     assert_eq!(told(&found), []);
 }
+
+#[test]
+fn a_few_tops_at_one_level_are_told_where_clipping_is_rare() {
+    let faulty = clipped(music(), 40_000, 1.65);
+    let found = facts(&[&faulty], 4096, STEP_24);
+    let figures = &found.channels[0];
+    assert!(figures.share < 0.1, "{figures:?}");
+    assert!(!told(&found).is_empty(), "{found:?}");
+}
+
+#[test]
+fn tops_that_agree_in_no_level_are_not_told() {
+    let mut samples = music();
+    for (half, part) in samples[40_000..60_000].chunks_mut(2_000).enumerate() {
+        let level = 0.35 + 0.013 * half as f64;
+        part.iter_mut().for_each(|v| *v = v.clamp(-level, level));
+    }
+    let found = facts(&[&samples], 4096, STEP_24);
+    assert!(found.passages.total > 0);
+    assert_eq!(told(&found), []);
+}

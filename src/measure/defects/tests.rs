@@ -209,3 +209,25 @@ fn full_scale_noise_in_all_channels_is_a_burst_and_quiet_noise_is_none() {
     assert!(sure(&bursts(&with_noise(30_000, 4_410, 0.03), 4_800).bursts).is_empty());
     assert!(sure(&bursts(&with_noise(30_000, 40_000, 1.0), 4_800).bursts).is_empty());
 }
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(6))]
+
+    #[test]
+    fn a_burst_is_found_where_it_is_whatever_polarity_order_and_cut(
+        at in 20_000..60_000usize, frames in 2_000..6_000usize, gain in 0.7..1.0f64,
+        turned in any::<bool>(), swapped in any::<bool>(), block in 500..9_000usize,
+    ) {
+        let mut planes = with_noise(at, frames, 1.0);
+        let scale = if turned { -gain } else { gain };
+        planes.iter_mut().flatten().for_each(|v| *v *= scale);
+        if swapped {
+            planes.swap(0, 1);
+        }
+        let found = bursts(&planes, block);
+        let places = sure(&found.bursts);
+        prop_assert_eq!(places.len(), 1);
+        prop_assert!(places[0].0.abs_diff(at as u64) < 512 && places[0].1.is_none());
+        prop_assert_eq!(bursts(&planes, 2 * RATE), found);
+    }
+}

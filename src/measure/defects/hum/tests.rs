@@ -84,6 +84,7 @@ proptest! {
         let clean = music();
         let found = facts(&[&clean, &faulty], cut);
         prop_assert_eq!(told(&found), vec![Some(1)]);
+        prop_assert_eq!(told(&facts(&[&faulty, &clean], cut)), vec![Some(0)]);
         let figures = found.channels[1].clone().unwrap_or_default();
         prop_assert!((figures.mains_hz - hz).abs() < 0.05, "{} for {}", figures.mains_hz, hz);
         // A sine's RMS is 3.01 dB under its amplitude; between two bins Hann's window reads up
