@@ -265,6 +265,18 @@ fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
                 ));
             }
         }
+        "undithered" => {
+            let places = survey.places(&found.undithered);
+            seen.says = whole(&places, |place| {
+                let under = -place.value.unwrap_or_default();
+                let on = place.channel.as_deref().unwrap_or("all channels");
+                format!(
+                    "16 bits without dither: at {} on {on}, in a quiet passage, the noise is {under:.1} dB under that of dither",
+                    place.start_s
+                )
+            });
+            seen.places = places;
+        }
         "ultrasonic" => {
             for (channel, of) in channels {
                 let levels = &of.levels;

@@ -283,6 +283,16 @@ pub const SURVEY: &[Check] = &[
         cannot_see: "Padding behind an equaliser, a mix, a moving gain or a resampler.",
     }),
     check(Row {
+        id: "provenance.undithered",
+        title: "passage without dither",
+        definition: "16-bit samples that were rounded or cut from more bits without dither: a quiet passage holds less noise that cannot be predicted than triangular dither leaves (a quarter of a squared step, -96.3 dBFS), by 4 dB and more.",
+        unit: "dB",
+        source: "Lipshitz, Wannamaker and Vanderkooy, JAES 40(5), 1992 (what dither leaves), from memory; own method on the geometric mean of the spectrum",
+        severity: Note,
+        takes: Fault,
+        cannot_see: "Whether it is meant: what was made in 16 bits, by a game or a sampler, and what was decoded from a lossy file looks the same. Files without passages under -48 dBFS or with noise of their own there; rectangular dither, which dies away in a fade, looks like none.",
+    }),
+    check(Row {
         id: "provenance.upsampled",
         title: "upsampled file",
         definition: "Nothing but the floor above the edge of a lower sample rate, with a resampler's step there.",

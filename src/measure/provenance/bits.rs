@@ -60,7 +60,7 @@ impl Grid {
         self.residue = residue.iter().fold(self.residue, |a, b| a.max(*b));
     }
 
-    fn used_bits(self) -> Option<u32> {
+    pub(super) fn used_bits(self) -> Option<u32> {
         let zeros = self.or.trailing_zeros();
         (self.residue == 0.0 && self.or != 0).then(|| FINEST_BITS - zeros.min(FINEST_BITS - 1))
     }

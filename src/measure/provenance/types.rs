@@ -13,6 +13,9 @@ pub struct ProvenanceFacts {
     /// Where energy over 20 kHz passes -60 dBFS (size: dBFS, RMS of one look). Looks are taken
     /// all the time at the start and for a quarter of the time later.
     pub ultrasonic: Spots,
+    /// Quiet passages of 16-bit samples that were rounded without dither (size: their least noise,
+    /// dB over that of triangular dither).
+    pub undithered: Spots,
 }
 
 /// The part for the record.
