@@ -246,11 +246,16 @@ fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
                 let rate = f64::from(of.original_rate_hz);
                 seen.places.push(file(None, rate, of.confidence));
                 seen.value = Some(rate);
-                seen.says = Some(format!(
-                    "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",
-                    of.step_db,
-                    rate / 2.0
-                ));
+                seen.says = Some(match of.kept_bits {
+                    Some(bits) => format!(
+                        "it was {rate:.0} Hz: its samples of {bits:.0} bits still stand among those that were put between"
+                    ),
+                    None => format!(
+                        "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",
+                        of.step_db,
+                        rate / 2.0
+                    ),
+                });
             }
         }
         "lossy_origin" => {

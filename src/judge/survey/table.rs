@@ -295,9 +295,9 @@ pub const SURVEY: &[Check] = &[
     check(Row {
         id: "provenance.upsampled",
         title: "upsampled file",
-        definition: "Nothing but the floor above the edge of a lower sample rate, with a resampler's step there.",
+        definition: "Nothing but the floor above the edge of a lower sample rate, with a resampler's step there; or samples by turns on a coarse grid and off it, where a resampler to a multiple of the rate has kept the old ones.",
         unit: "Hz",
-        source: "own method on the long-term spectrum; common practice, no source",
+        source: "own methods on the long-term spectrum and on the grid of the samples; common practice, no source",
         severity: Advise,
         takes: Fault,
         cannot_see: "Processing after the resampling; soft resamplers, of which the old rate may be told wrongly; a low-pass that was meant.",

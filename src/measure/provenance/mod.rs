@@ -219,7 +219,7 @@ impl ProvenanceMeter {
 
 impl ChannelMeter {
     fn finish(&self, rate: u32) -> ChannelProvenance {
-        let bits = self.bits.finish();
+        let (bits, kept) = self.bits.finish();
         let lines = self.spectra.logs.len();
         let mean_db = self.spectra.mean_db();
         let peak_db: Vec<f64> = self.spectra.largest.iter().map(|&p| decibels(p)).collect();
@@ -238,10 +238,10 @@ impl ChannelMeter {
             } else {
                 long_term.bandwidth()
             },
-            upsampled: if silent {
-                None
-            } else {
-                long_term.upsampled(floor_db)
+            upsampled: match kept {
+                _ if silent => None,
+                Some(kept) => Some(long_term.kept(rate / kept.factor, kept.bits)),
+                None => long_term.upsampled(floor_db),
             },
             levels: self.outer_bands(rate),
             bits,

@@ -71,6 +71,11 @@ pub(super) fn upsampled(lossy: &LossyOrigin, channels: &[ChannelProvenance]) -> 
     let mut found = channels
         .iter()
         .filter_map(|channel| channel.upsampled.as_ref());
+    // Samples that were kept leave no doubt, whatever the spectrum says.
+    let kept = |of: &&Upsampled| of.kept_bits.is_some();
+    if let Some(sure) = found.clone().find(kept) {
+        return Some(sure.clone());
+    }
     let first = found.next()?;
     if found.any(|other| other.original_rate_hz != first.original_rate_hz) {
         return None;

@@ -101,6 +101,9 @@ pub struct Upsampled {
     pub original_rate_hz: u32,
     /// The step at the old half rate, dB.
     pub step_db: f64,
+    /// Where the old rate's own samples still stand among those between, on a coarser grid than
+    /// they: the bits of that grid.
+    pub kept_bits: Option<f64>,
     /// 0 to 1.
     pub confidence: f64,
 }
