@@ -19,6 +19,10 @@ pub(super) const LEAST_DEVIATIONS: f64 = 4.0;
 /// Vorbis that it is for by 8 and more.
 const ALONE: f64 = 4.0;
 
+/// Own choice, measured: without the best segment, codecs with steady frames keep a strength of
+/// 2 and more.
+const ELSEWHERE: f64 = 0.5;
+
 /// What one transform shows.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Framing {
@@ -28,6 +32,8 @@ pub(super) struct Framing {
     pub(super) fall_db: f64,
     /// The same in standard deviations over the offsets (1.4826 times the median deviation).
     pub(super) deviations: f64,
+    /// Without the segment that shows it best, it is not there.
+    pub(super) in_one_segment: bool,
 }
 
 impl Framing {
@@ -66,7 +72,7 @@ pub(super) struct Dips {
     sums: Vec<f64>,
     /// What each segment shows alone.
     alone: Vec<Framing>,
-    segments: usize,
+    parts: Vec<Vec<f64>>,
 }
 
 impl Dips {
@@ -78,7 +84,7 @@ impl Dips {
             sums: vec![0.0; per_row.len() * offsets],
             per_row,
             alone: Vec::new(),
-            segments: 0,
+            parts: Vec::new(),
         }
     }
 
@@ -97,8 +103,9 @@ impl Dips {
         for (sum, dip) in self.sums.iter_mut().zip(&part) {
             *sum += dip;
         }
-        self.segments += 1;
-        self.alone.extend(self.framing(&part, 1));
+        self.alone
+            .extend(self.framing(&part, 1).map(|(_, alone)| alone));
+        self.parts.push(part);
     }
 
     /// The strongest of what the segments show alone; 0 for none.
@@ -109,12 +116,25 @@ impl Dips {
 
     /// Whether two segments and more leave no doubt together.
     pub(super) fn is_sure(&self, strength: f64) -> bool {
-        self.segments >= 2 && (self.together()).is_some_and(|all| all.strength() >= strength)
+        self.parts.len() >= 2 && (self.together()).is_some_and(|all| all.strength() >= strength)
     }
 
     /// What all segments show at one offset.
     pub(super) fn together(&self) -> Option<Framing> {
-        self.framing(&self.sums, self.segments)
+        let (row, all) = self.framing(&self.sums, self.parts.len())?;
+        let here = row * self.offsets + all.offset as usize;
+        let best = (self.parts.iter()).max_by(|a, b| a[here].total_cmp(&b[here]))?;
+        let of_row = row * self.offsets..(row + 1) * self.offsets;
+        let others: Vec<f64> = (self.sums[of_row.clone()].iter().zip(&best[of_row]))
+            .map(|(sum, dip)| sum - dip)
+            .collect();
+        let others = self.stands_out(&others, self.per_row[row] * (self.parts.len() - 1));
+        let is_there = others
+            .is_some_and(|others| others.offset == all.offset && others.strength() >= ELSEWHERE);
+        Some(Framing {
+            in_one_segment: !is_there,
+            ..all
+        })
     }
 
     /// The framing that all segments show together, or one that two of them show each for itself,
@@ -129,48 +149,51 @@ impl Dips {
             .max_by(|a, b| a.strength().total_cmp(&b.strength()))
     }
 
-    /// The row that stands out most.
-    fn framing(&self, sums: &[f64], segments: usize) -> Option<Framing> {
-        let mut sorted = Vec::with_capacity(self.offsets);
+    /// The row that stands out most, and its framing.
+    fn framing(&self, sums: &[f64], segments: usize) -> Option<(usize, Framing)> {
         sums.chunks(self.offsets)
             .zip(&self.per_row)
-            .filter_map(|(dips, &per_row)| {
-                let (offset, &deepest) =
-                    dips.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
-                let next = dips
-                    .iter()
-                    .enumerate()
-                    .filter(|(at, _)| {
-                        let apart = at.abs_diff(offset);
-                        apart.min(self.offsets - apart) > APART
-                    })
-                    .map(|(_, &value)| value)
-                    .fold(f64::NEG_INFINITY, f64::max);
-                let deviation = 1.4826 * median_deviation(dips, &mut sorted);
-                let coefficients = (per_row * segments).max(1);
-                // A row without any deviation is one signal's silence.
-                (deviation > 0.0).then(|| Framing {
-                    family: self.family,
-                    offset: offset as u32,
-                    fall_db: (deepest - next) / coefficients as f64
-                        * (10.0 * std::f64::consts::LOG10_2),
-                    deviations: (deepest - next) / deviation,
-                })
+            .enumerate()
+            .filter_map(|(row, (dips, per_row))| {
+                Some((row, self.stands_out(dips, per_row * segments)?))
             })
-            .max_by(|a, b| a.strength().total_cmp(&b.strength()))
+            .max_by(|a, b| a.1.strength().total_cmp(&b.1.strength()))
+    }
+
+    /// What stands out of a row's dips, of that many coefficients.
+    fn stands_out(&self, dips: &[f64], coefficients: usize) -> Option<Framing> {
+        let (offset, &deepest) = dips.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
+        let next = dips
+            .iter()
+            .enumerate()
+            .filter(|(at, _)| {
+                let apart = at.abs_diff(offset);
+                apart.min(self.offsets - apart) > APART
+            })
+            .map(|(_, &value)| value)
+            .fold(f64::NEG_INFINITY, f64::max);
+        let deviation = 1.4826 * median_deviation(dips);
+        // A row without any deviation is one signal's silence.
+        (deviation > 0.0).then(|| Framing {
+            family: self.family,
+            offset: offset as u32,
+            fall_db: (deepest - next) / coefficients.max(1) as f64
+                * (10.0 * std::f64::consts::LOG10_2),
+            deviations: (deepest - next) / deviation,
+            in_one_segment: false,
+        })
     }
 }
 
-fn median_deviation(values: &[f64], sorted: &mut Vec<f64>) -> f64 {
+fn median_deviation(values: &[f64]) -> f64 {
     let middle = |sorted: &mut Vec<f64>| {
         let half = sorted.len() / 2;
         *sorted.select_nth_unstable_by(half, f64::total_cmp).1
     };
-    sorted.clear();
-    sorted.extend_from_slice(values);
-    let median = middle(sorted);
-    for value in sorted.iter_mut() {
+    let mut sorted = values.to_vec();
+    let median = middle(&mut sorted);
+    for value in &mut sorted {
         *value = (*value - median).abs();
     }
-    middle(sorted)
+    middle(&mut sorted)
 }

@@ -48,8 +48,9 @@ pub(super) fn lossy(framings: &[Framing], channels: &[ChannelProvenance]) -> Los
         score = score.max(CUT_OFF_SCORE);
         reasons.push(LossyReason::CutOff { edge_hz, step_db });
     }
+    let in_one_segment = framings.first().is_some_and(|best| best.in_one_segment);
     if let [LossyReason::Framing { fall_db, .. }] = reasons.as_slice()
-        && *fall_db < FALL_ALONE_DB
+        && (*fall_db < FALL_ALONE_DB || in_one_segment)
     {
         score = score.min(ONE_WEAK_SIGN);
     }
