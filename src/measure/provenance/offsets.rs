@@ -116,7 +116,8 @@ impl Dips {
 
     /// Whether two segments and more leave no doubt together.
     pub(super) fn is_sure(&self, strength: f64) -> bool {
-        self.parts.len() >= 2 && (self.together()).is_some_and(|all| all.strength() >= strength)
+        let all = (self.parts.len() >= 2).then(|| self.together()).flatten();
+        all.is_some_and(|all| !all.in_one_segment && all.strength() >= strength)
     }
 
     /// What all segments show at one offset.
