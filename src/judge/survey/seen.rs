@@ -246,11 +246,16 @@ fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
                 let rate = f64::from(of.original_rate_hz);
                 seen.places.push(file(None, rate, of.confidence));
                 seen.value = Some(rate);
-                seen.says = Some(format!(
-                    "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",
-                    of.step_db,
-                    rate / 2.0
-                ));
+                seen.says = Some(match of.kept_bits {
+                    Some(bits) => format!(
+                        "it was {rate:.0} Hz: its samples of {bits:.0} bits still stand among those that were put between"
+                    ),
+                    None => format!(
+                        "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",
+                        of.step_db,
+                        rate / 2.0
+                    ),
+                });
             }
         }
         "lossy_origin" => {
@@ -264,6 +269,18 @@ fn provenance(name: &str, survey: &Survey, facts: &Facts) -> Seen {
                     reasons.join("; ")
                 ));
             }
+        }
+        "undithered" => {
+            let places = survey.places(&found.undithered);
+            seen.says = whole(&places, |place| {
+                let under = -place.value.unwrap_or_default();
+                let on = place.channel.as_deref().unwrap_or("all channels");
+                format!(
+                    "16 bits without dither: at {} on {on}, in a quiet passage, the noise is {under:.1} dB under that of dither",
+                    place.start_s
+                )
+            });
+            seen.places = places;
         }
         "ultrasonic" => {
             for (channel, of) in channels {

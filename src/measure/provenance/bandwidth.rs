@@ -125,9 +125,27 @@ impl LongTerm {
         };
         Some(Upsampled {
             original_rate_hz: old,
-            step_db: below - self.mean(old_half * 1.02, (old_half * 1.1).min(self.half_rate)),
+            step_db: self.step_at(old),
+            kept_bits: None,
             confidence,
         })
+    }
+
+    /// The step at the half of an old rate, dB.
+    fn step_at(&self, old: u32) -> f64 {
+        let half = f64::from(old) / 2.0;
+        self.mean(half * 0.80, half * 0.88)
+            - self.mean(half * 1.02, (half * 1.1).min(self.half_rate))
+    }
+
+    /// A rate of which the samples still stand among those between.
+    pub(super) fn kept(&self, old: u32, bits: f64) -> Upsampled {
+        Upsampled {
+            original_rate_hz: old,
+            step_db: self.step_at(old),
+            kept_bits: Some(bits),
+            confidence: KEPT_CONFIDENCE,
+        }
     }
 
     /// The mean from one frequency up, where it is flat at all times.
@@ -231,6 +249,8 @@ impl LongTerm {
     }
 }
 
+/// Own choice: thousands of samples by turns on a coarse grid and off it are no chance.
+const KEPT_CONFIDENCE: f64 = 0.95;
 /// Own choice: an end under 11 kHz is more often an effect or an instrument than an old rate.
 const LOWEST_TOLD: u32 = 22_050;
 /// Own choice: rounding with any usual dither lies within this over its least.

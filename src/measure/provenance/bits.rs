@@ -35,6 +35,22 @@ const LATTICE_SMALLEST_16: f64 = 32.0;
 /// Own choice: on fewer points than this lies a chip's square wave, not a recording.
 const LATTICE_POINTS: usize = 128;
 
+/// Own choice: so clear is the lattice in one phase of the samples, and so faint in the others,
+/// where an old rate's own samples stand among those between.
+const KEPT_PEAK: f64 = 0.5;
+const BETWEEN_PEAK: f64 = 0.15;
+/// Own choice: fewer samples of a phase than this say nothing.
+const FEWEST_OF_PHASE: usize = 300;
+/// Phases that are told apart; divides every stage.
+const PHASES: usize = 8;
+
+/// One sample in `factor` lies on a coarser grid than those between.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Kept {
+    pub(super) factor: u32,
+    pub(super) bits: f64,
+}
+
 /// OR of samples as integers, and whether any is finer than that.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Grid {
@@ -60,7 +76,7 @@ impl Grid {
         self.residue = residue.iter().fold(self.residue, |a, b| a.max(*b));
     }
 
-    fn used_bits(self) -> Option<u32> {
+    pub(super) fn used_bits(self) -> Option<u32> {
         let zeros = self.or.trailing_zeros();
         (self.residue == 0.0 && self.or != 0).then(|| FINEST_BITS - zeros.min(FINEST_BITS - 1))
     }
@@ -73,7 +89,8 @@ pub(super) struct BitsMeter {
     scale: f64,
     low: Vec<u32>,
     nibble_seen: u64,
-    quiet: Vec<i32>,
+    /// Value and phase.
+    quiet: Vec<(i32, u8)>,
     every: u64,
     passed: u64,
 }
@@ -95,19 +112,19 @@ impl BitsMeter {
 
     /// Looks at some of the samples; the grid is fed with all of them elsewhere.
     pub(super) fn look(&mut self, samples: &[f64]) {
-        for &sample in samples {
+        for (index, &sample) in samples.iter().enumerate() {
             let value = (sample * self.scale).round() as i64;
             if value.abs() >= CLEAR_OF_LOW_BITS * 256 {
                 self.low[(value & 255) as usize] += 1;
                 self.nibble_seen += 1;
             }
             if value.abs() < QUIET && value != 0 {
-                self.keep(value as i32);
+                self.keep((value as i32, (index % PHASES) as u8));
             }
         }
     }
 
-    fn keep(&mut self, value: i32) {
+    fn keep(&mut self, value: (i32, u8)) {
         self.passed += 1;
         if self.passed < self.every {
             return;
@@ -117,14 +134,15 @@ impl BitsMeter {
             let mut index = 0;
             self.quiet.retain(|_| {
                 index += 1;
-                index % 2 == 1
+                // Thirds, so that all phases stay.
+                index % 3 == 1
             });
-            self.every *= 2;
+            self.every *= 3;
         }
         self.quiet.push(value);
     }
 
-    pub(super) fn finish(&self) -> BitsUsed {
+    pub(super) fn finish(&self) -> (BitsUsed, Option<Kept>) {
         let used_bits = self.grid.used_bits();
         let depth = self.header_bits.or(used_bits).unwrap_or(FINEST_BITS);
         // Floats are looked at in steps of 24 bits; a header of 32 bits likewise.
@@ -133,16 +151,53 @@ impl BitsMeter {
             None => used_bits.is_some_and(|bits| (17..=24).contains(&bits)),
         };
         let full = used_bits.is_some_and(|used| used + 2 >= depth.min(24));
-        BitsUsed {
+        let depth = depth.min(24);
+        let looked = readable && full;
+        let dithered = looked.then(|| self.dithered(depth)).flatten();
+        let gained = (looked && dithered.is_none())
+            .then(|| self.gained(depth))
+            .flatten();
+        let kept = gained.as_ref().and_then(|gained| self.kept(depth, gained));
+        let bits = BitsUsed {
             header_bits: self.header_bits,
             used_bits,
-            hidden: if readable && full {
-                let depth = depth.min(24);
-                self.dithered(depth).or_else(|| self.gained(depth))
-            } else {
-                None
-            },
-        }
+            // A grid in some of the samples only is no padding.
+            hidden: dithered.or(gained).filter(|_| kept.is_none()),
+        };
+        (bits, kept)
+    }
+
+    /// Whether the lattice lies in one sample of two, four or eight only: a resampler to a multiple
+    /// of the rate has let the old samples through.
+    fn kept(&self, depth: u32, gained: &HiddenPadding) -> Option<Kept> {
+        let step = (f64::from(depth) - gained.effective_bits).exp2();
+        // How far the samples of a phase share the lattice: 0 to 1; `None` for too few.
+        let shares: Vec<Option<f64>> = (0..PHASES as u8)
+            .map(|phase| {
+                let (mut re, mut im, mut count) = (0.0, 0.0, 0usize);
+                for (value, _) in self.quiet.iter().filter(|(_, of)| *of == phase) {
+                    let angle = std::f64::consts::TAU * f64::from(*value) / step;
+                    re += angle.cos();
+                    im += angle.sin();
+                    count += 1;
+                }
+                let share = f64::hypot(re, im) / count.max(1) as f64;
+                (count >= FEWEST_OF_PHASE).then_some(share)
+            })
+            .collect();
+        let shares: Vec<f64> = shares.into_iter().collect::<Option<_>>()?;
+        [2usize, 4, 8].into_iter().find_map(|factor| {
+            let is_kept = |of: usize| {
+                (0..PHASES).all(|phase| match phase % factor == of {
+                    true => shares[phase] > KEPT_PEAK,
+                    false => shares[phase] < BETWEEN_PEAK,
+                })
+            };
+            (0..factor).any(is_kept).then_some(Kept {
+                factor: factor as u32,
+                bits: gained.effective_bits,
+            })
+        })
     }
 
     /// Padding with dither: the entropy of the low 8 and 4 bits (the house's notes on the trade, H2).
@@ -174,7 +229,7 @@ impl BitsMeter {
         }
         let size = 2 * QUIET as usize;
         let mut histogram = vec![0.0f32; size];
-        for &value in &self.quiet {
+        for &(value, _) in &self.quiet {
             histogram[(i64::from(value) + QUIET) as usize] += 1.0;
         }
         let plan = RealFftPlanner::<f32>::new().plan_fft_forward(size);
@@ -203,7 +258,7 @@ impl BitsMeter {
         let mut points: Vec<i64> = self
             .quiet
             .iter()
-            .map(|&value| (f64::from(value) / step).round() as i64)
+            .map(|&(value, _)| (f64::from(value) / step).round() as i64)
             .collect();
         points.sort_unstable();
         points.dedup();
@@ -257,7 +312,7 @@ mod tests {
             meter.grid.add(pass.grid.0, pass.grid.1);
             meter.look(stage);
         }
-        meter.finish()
+        meter.finish().0
     }
 
     #[test]

@@ -8,7 +8,7 @@
 use std::f64::consts::PI;
 
 use super::lossy::{SCALE, both};
-use super::offsets::{Course, Dips, Framing};
+use super::offsets::{Course, Dips};
 use super::segments::Segment;
 use super::transform::{LANES, Lanes, plus};
 use super::types::CodecFamily;
@@ -31,11 +31,25 @@ const EMPHASIS: f32 = 0.850_006_1;
 /// Offsets that are measured: a frame and the sides, in whole groups.
 const OFFSETS: usize = FRAME + LANES;
 
-/// The framing search over all segments.
-pub(super) fn search(segments: &[Segment]) -> Option<Framing> {
-    let table = table();
-    let mut dips = Dips::new(1, FRAME);
-    for segment in segments {
+/// The framing search.
+pub(super) struct Search {
+    table: Vec<[f32; COUNT]>,
+    pub(super) dips: Dips,
+}
+
+impl Search {
+    pub(super) fn new() -> Self {
+        Self {
+            table: table(),
+            dips: Dips::new(CodecFamily::Opus, FRAME, vec![COUNT]),
+        }
+    }
+
+    pub(super) fn take(&mut self, segment: &Segment) {
+        let [left, ..] = segment.steady();
+        if !left {
+            return;
+        }
         let samples: Vec<f32> = std::iter::once(0.0)
             .chain(
                 segment
@@ -49,15 +63,14 @@ pub(super) fn search(segments: &[Segment]) -> Option<Framing> {
         for first in (0..OFFSETS).step_by(LANES) {
             let lanes = fast(Frame {
                 samples: &samples[first + LEAD..],
-                table: &table,
+                table: &self.table,
             });
             for (lane, &value) in lanes.iter().enumerate() {
                 course.add(0, first + lane, value);
             }
         }
-        dips.add(&course, segment.start);
+        self.dips.add(&course, segment.start);
     }
-    dips.best(CodecFamily::Opus, |_| COUNT * segments.len())
 }
 
 /// Windowed cosines, `[sample][coefficient]`.
@@ -157,7 +170,11 @@ mod tests {
         for (index, part) in wave[LEAD + begun..].chunks_exact(SEGMENT).enumerate() {
             segments.look((index * SEGMENT) as u64, &[part]);
         }
-        let framing = search(&segments.finish()).expect("a framing");
+        let mut search = Search::new();
+        for segment in segments.finish() {
+            search.take(&segment);
+        }
+        let framing = search.dips.best().expect("a framing");
         assert!(framing.strength() > 3.0, "{framing:?}");
         // The wave begins LEAD samples into a frame, and the file LEAD + begun later.
         assert_eq!(

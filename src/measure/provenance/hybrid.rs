@@ -93,12 +93,18 @@ impl Hybrid {
         }
     }
 
-    /// Samples of the bands `first..` for `slots` slots that begin at the first eight of
+    /// Samples of `count` bands from `first` on for `slots` slots that begin at the first eight of
     /// `samples`, `[slot][band - first]`; odd slots of odd bands change sign, as the standard's
     /// frequency inversion wants.
     #[inline(always)]
-    pub(super) fn bands(&self, samples: &[f32], slots: usize, first: usize, out: &mut [Lanes]) {
-        let count = BANDS - first;
+    pub(super) fn bands(
+        &self,
+        samples: &[f32],
+        slots: usize,
+        first: usize,
+        count: usize,
+        out: &mut [Lanes],
+    ) {
         for slot in 0..slots {
             let part = &samples[slot * BANDS..];
             // The window and its sum to 64: the sign of the cosine's later periods is the

@@ -19,6 +19,7 @@ mod spectrum;
 mod tests;
 mod transform;
 mod types;
+mod undithered;
 
 use bandwidth::LongTerm;
 use bits::BitsMeter;
@@ -26,6 +27,7 @@ pub use rate_label::{RateLabel, rate_label};
 use segments::Segments;
 use spectrum::{Spectra, Subsonic, Transform, pass, stage_len};
 pub use types::*;
+use undithered::{NoiseFloor, UnditheredMeter};
 
 use super::{Spot, Spots};
 use crate::units::Hertz;
@@ -52,6 +54,7 @@ pub struct ProvenanceMeter {
     stages: u64,
     transform: Transform,
     powers: Vec<f64>,
+    noise_floor: NoiseFloor,
     segments: Segments,
     channels: Vec<ChannelMeter>,
     ultrasonic: Spots,
@@ -61,6 +64,7 @@ struct ChannelMeter {
     bits: BitsMeter,
     spectra: Spectra,
     subsonic: Subsonic,
+    undithered: UnditheredMeter,
     squares: f64,
     loudest_ultrasonic: f64,
 }
@@ -77,12 +81,14 @@ impl ProvenanceMeter {
             stages: 0,
             transform: Transform::new(len),
             powers: Vec::new(),
+            noise_floor: NoiseFloor::new(),
             segments: Segments::default(),
             channels: (0..channels)
                 .map(|_| ChannelMeter {
                     bits: BitsMeter::new(bits),
                     spectra: Spectra::new(len),
                     subsonic: Subsonic::new(rate),
+                    undithered: UnditheredMeter::default(),
                     squares: 0.0,
                     loudest_ultrasonic: 0.0,
                 })
@@ -132,11 +138,19 @@ impl ProvenanceMeter {
         for (index, (&samples, channel)) in planes.iter().zip(&mut self.channels).enumerate() {
             let pass = pass(samples);
             channel.subsonic.feed(&pass.groups);
+            let mean_square = pass.squares / samples.len().max(1) as f64;
+            let quiet = channel.undithered.wants(mean_square);
             if pass.squares == 0.0 {
                 continue;
             }
             channel.squares += pass.squares;
             channel.bits.grid.add(pass.grid.0, pass.grid.1);
+            let coarse = |bits: u32| bits <= undithered::BITS;
+            if quiet && channel.bits.grid.used_bits().is_some_and(coarse) {
+                channel
+                    .undithered
+                    .look(start, samples, &mut self.noise_floor);
+            }
             if look {
                 channel.bits.look(samples);
                 self.transform.powers(samples, &mut self.powers);
@@ -183,6 +197,13 @@ impl ProvenanceMeter {
             .iter()
             .map(|channel| channel.finish(rate))
             .collect::<Vec<_>>();
+        let mut undithered = Spots::default();
+        for (index, (meter, found)) in self.channels.iter().zip(&channels).enumerate() {
+            for spot in meter.undithered.finish(index, found.bits.used_bits) {
+                undithered.push(spot);
+            }
+        }
+        undithered.sort();
         let lossy = origin::lossy(&framings, &channels);
         ProvenanceFacts {
             summary: Provenance {
@@ -191,13 +212,14 @@ impl ProvenanceMeter {
                 channels,
             },
             ultrasonic: self.ultrasonic,
+            undithered,
         }
     }
 }
 
 impl ChannelMeter {
     fn finish(&self, rate: u32) -> ChannelProvenance {
-        let bits = self.bits.finish();
+        let (bits, kept) = self.bits.finish();
         let lines = self.spectra.logs.len();
         let mean_db = self.spectra.mean_db();
         let peak_db: Vec<f64> = self.spectra.largest.iter().map(|&p| decibels(p)).collect();
@@ -216,10 +238,10 @@ impl ChannelMeter {
             } else {
                 long_term.bandwidth()
             },
-            upsampled: if silent {
-                None
-            } else {
-                long_term.upsampled(floor_db)
+            upsampled: match kept {
+                _ if silent => None,
+                Some(kept) => Some(long_term.kept(rate / kept.factor, kept.bits)),
+                None => long_term.upsampled(floor_db),
             },
             levels: self.outer_bands(rate),
             bits,

@@ -48,8 +48,9 @@ pub(super) fn lossy(framings: &[Framing], channels: &[ChannelProvenance]) -> Los
         score = score.max(CUT_OFF_SCORE);
         reasons.push(LossyReason::CutOff { edge_hz, step_db });
     }
+    let in_one_segment = framings.first().is_some_and(|best| best.in_one_segment);
     if let [LossyReason::Framing { fall_db, .. }] = reasons.as_slice()
-        && *fall_db < FALL_ALONE_DB
+        && (*fall_db < FALL_ALONE_DB || in_one_segment)
     {
         score = score.min(ONE_WEAK_SIGN);
     }
@@ -71,6 +72,11 @@ pub(super) fn upsampled(lossy: &LossyOrigin, channels: &[ChannelProvenance]) -> 
     let mut found = channels
         .iter()
         .filter_map(|channel| channel.upsampled.as_ref());
+    // Samples that were kept leave no doubt, whatever the spectrum says.
+    let kept = |of: &&Upsampled| of.kept_bits.is_some();
+    if let Some(sure) = found.clone().find(kept) {
+        return Some(sure.clone());
+    }
     let first = found.next()?;
     if found.any(|other| other.original_rate_hz != first.original_rate_hz) {
         return None;

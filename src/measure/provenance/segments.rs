@@ -20,6 +20,37 @@ pub(super) struct Segment {
     epoch: u64,
 }
 
+impl Segment {
+    /// Own choice: 30 dB under the loudest eighth is a gap.
+    const GAP: f64 = 1e-3;
+
+    /// Whether left, right, mid and side go on throughout. A block of a transform that just fits
+    /// into a gap of one of them finds nothing there, like one that a coder has emptied.
+    pub(super) fn steady(&self) -> [bool; 4] {
+        let left = &self.left;
+        let right = self.right.as_deref().unwrap_or(&[]);
+        let both = |f: fn(f32, f32) -> f32| -> Vec<f64> {
+            let pairs = left.iter().zip(right);
+            pairs.map(|(&a, &b)| f64::from(f(a, b))).collect()
+        };
+        let wide = |plane: &[f32]| plane.iter().map(|&v| f64::from(v)).collect::<Vec<f64>>();
+        [
+            wide(left),
+            wide(right),
+            both(|a, b| a + b),
+            both(|a, b| a - b),
+        ]
+        .map(|signal| {
+            let (mut least, mut most) = (f64::INFINITY, 0.0f64);
+            for part in signal.chunks_exact(SEGMENT / 8) {
+                let energy = fast(SecondDifference(part)) / part.len() as f64;
+                (least, most) = (least.min(energy), most.max(energy));
+            }
+            least > (most * Self::GAP).max(Segments::FAINTEST) && most > 0.0
+        })
+    }
+}
+
 /// The best segment of each stretch of the file; stretches grow with the file.
 #[derive(Debug, Default)]
 pub(super) struct Segments {

@@ -186,7 +186,7 @@ impl Work for Add<'_> {
 
 /// log2 of a positive, normal value, right to 0.01 (0.03 dB).
 #[inline(always)]
-fn log2(value: f64) -> f64 {
+pub(super) fn log2(value: f64) -> f64 {
     let bits = value.to_bits();
     let mantissa = f64::from_bits((bits & 0x000f_ffff_ffff_ffff) | 0x3ff0_0000_0000_0000);
     // The exponent as a double without a conversion of 64-bit integers, which AVX2 lacks:

@@ -167,6 +167,124 @@ fn upsampled_music_is_told_with_its_old_rate() {
 }
 
 #[test]
+fn scale_polarity_and_order_of_channels_do_not_change_the_old_rate() {
+    let planes: Vec<Vec<f64>> = music(60_000).iter().map(|plane| doubled(plane)).collect();
+    let told = |planes: &[Vec<f64>]| weigh(planes, 2 * RATE, 4096).summary.upsampled;
+    for gain in [1.0, -0.3, 0.02] {
+        let mut scaled: Vec<Vec<f64>> = (planes.iter())
+            .map(|plane| rounded(&plane.iter().map(|v| v * gain).collect::<Vec<_>>(), 24))
+            .collect();
+        for _ in 0..2 {
+            let upsampled = told(&scaled).expect("an older rate");
+            assert_eq!(upsampled.original_rate_hz, RATE);
+            assert!(upsampled.confidence >= Spot::SURE, "{gain} {upsampled:?}");
+            scaled.reverse();
+        }
+    }
+}
+
+/// Samples of 16 bits, and between them soft ones of 24: no edge of a spectrum shows that.
+fn softly_doubled(plane: &[f64]) -> Vec<f64> {
+    let quiet: Vec<f64> = plane.iter().map(|v| 0.1 * v).collect();
+    let coarse = rounded(&quiet, 16);
+    let mut noise = Noise(77);
+    let between = coarse.windows(2).map(|two| (two[0] + two[1]) / 2.0);
+    let fine: Vec<f64> = between.map(|v| v + 0.003 * noise.next()).collect();
+    coarse
+        .iter()
+        .zip(rounded(&fine, 24))
+        .flat_map(|(kept, fine)| [*kept, fine])
+        .collect()
+}
+
+#[test]
+fn samples_that_a_resampler_kept_tell_the_old_rate_and_are_no_padding() {
+    let planes: Vec<Vec<f64>> = music(60_000).iter().map(|p| softly_doubled(p)).collect();
+    let mirrored: Vec<Vec<f64>> = (planes.iter().rev())
+        .map(|plane| plane.iter().map(|v| -v).collect())
+        .collect();
+    // The first sample may be one of those between.
+    let later: Vec<Vec<f64>> = planes.iter().map(|plane| plane[1..].to_vec()).collect();
+    for planes in [&planes, &mirrored, &later] {
+        let found = weigh(planes, 2 * RATE, 4096).summary;
+        let upsampled = found.upsampled.expect("an older rate");
+        assert_eq!(
+            (
+                upsampled.original_rate_hz,
+                upsampled.kept_bits.map(f64::round)
+            ),
+            (RATE, Some(16.0))
+        );
+        assert!(found.channels.iter().all(|c| c.bits.hidden.is_none()));
+    }
+}
+
+#[test]
+fn padding_is_told_for_its_own_channel_whatever_polarity_and_order() {
+    let mut planes = music(30_000);
+    planes[1] = rounded(&planes[1], 16);
+    for _ in 0..2 {
+        let used: Vec<Option<u32>> = (weigh(&planes, RATE, 4096).summary.channels.iter())
+            .map(|channel| channel.bits.used_bits)
+            .collect();
+        let wanted = match planes[1][..100] == rounded(&planes[1][..100], 16) {
+            true => [Some(24), Some(16)],
+            false => [Some(16), Some(24)],
+        };
+        assert_eq!(used, wanted);
+        planes.reverse();
+        for sample in planes.iter_mut().flatten() {
+            *sample = -*sample;
+        }
+    }
+}
+
+/// Two seconds that fade from -50 dBFS to nothing and are rounded to 16 bits.
+fn undithered_fade() -> Vec<Vec<f64>> {
+    let frames = 2 * RATE as usize;
+    let fade = |plane: Vec<f64>, gain: f64| {
+        let left = |n: usize| gain * (1.0 - n as f64 / frames as f64).powi(2);
+        let faded: Vec<f64> = (plane.iter().enumerate())
+            .map(|(n, v)| v * left(n))
+            .collect();
+        rounded(&faded, 16)
+    };
+    (music(frames).into_iter().zip([0.02, 0.01]))
+        .map(|(plane, gain)| fade(plane, gain))
+        .collect()
+}
+
+#[test]
+fn a_lack_of_dither_is_told_by_place_and_channel_at_any_cut_polarity_and_order() {
+    let planes = undithered_fade();
+    let told = |planes: &[Vec<f64>], cut: usize| weigh(planes, RATE, cut).undithered;
+    let spots = told(&planes, 4096);
+    assert!(
+        spots
+            .listed
+            .iter()
+            .any(|spot| spot.confidence >= Spot::SURE)
+    );
+    // Where the fade is still loud there is nothing to see.
+    assert!(
+        spots
+            .listed
+            .iter()
+            .all(|spot| spot.start > u64::from(RATE) / 2)
+    );
+    assert_eq!(told(&planes, 997), spots);
+    let mirrored: Vec<Vec<f64>> = (planes.iter().rev())
+        .map(|plane| plane.iter().map(|v| -v).collect())
+        .collect();
+    let mut swapped = told(&mirrored, 4096);
+    for spot in &mut swapped.listed {
+        spot.channel = spot.channel.map(|channel| 1 - channel);
+    }
+    swapped.sort();
+    assert_eq!(swapped, spots);
+}
+
+#[test]
 fn a_tone_over_20_khz_is_told_with_frequency_and_level() {
     let planes: Vec<Vec<f64>> = music(120_000)
         .iter()

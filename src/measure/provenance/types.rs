@@ -13,6 +13,9 @@ pub struct ProvenanceFacts {
     /// Where energy over 20 kHz passes -60 dBFS (size: dBFS, RMS of one look). Looks are taken
     /// all the time at the start and for a quarter of the time later.
     pub ultrasonic: Spots,
+    /// Quiet passages of 16-bit samples that were rounded without dither (size: their least noise,
+    /// dB over that of triangular dither).
+    pub undithered: Spots,
 }
 
 /// The part for the record.
@@ -98,6 +101,9 @@ pub struct Upsampled {
     pub original_rate_hz: u32,
     /// The step at the old half rate, dB.
     pub step_db: f64,
+    /// Where the old rate's own samples still stand among those between, on a coarser grid than
+    /// they: the bits of that grid.
+    pub kept_bits: Option<f64>,
     /// 0 to 1.
     pub confidence: f64,
 }
