@@ -70,7 +70,7 @@ const HINT: f64 = 0.65;
 /// The best framing of each transform, strongest first.
 pub(super) fn search(segments: &[Segment], rate: u32) -> Vec<Framing> {
     let mut middle = Search::mdct(Window::KaiserBessel);
-    let mut others: Vec<Search> = [Search::Hybrid(HybridSearch::new())]
+    let mut others: Vec<Search> = [Search::Hybrid(Box::new(HybridSearch::new()))]
         .into_iter()
         .chain((rate == 48_000).then(|| Search::Celt(celt::Search::new())))
         .collect();
@@ -115,7 +115,7 @@ fn spread(segments: &[Segment]) -> impl Iterator<Item = &Segment> {
 /// The search in one transform.
 enum Search {
     Mdct(MdctSearch),
-    Hybrid(HybridSearch),
+    Hybrid(Box<HybridSearch>),
     Celt(celt::Search),
 }
 
