@@ -28,8 +28,8 @@ const ONE_PLACE: u64 = 48;
 /// Next to start and end of the programme the model sees silence that is none of the music.
 const EDGE: u64 = 64;
 /// The energy of the error, over the surroundings' mean square, under which no seam is sought;
-/// own choice: of splices that a listener would notice one in a hundred lies under it.
-const FAINT_SEAM: f64 = 350.0;
+/// own choice: of splices that a listener would notice one in twenty lies under it.
+const FAINT_SEAM: f64 = 560.0;
 /// Less sure places are not worth a remark.
 const REMARK: f64 = 0.25;
 
@@ -76,14 +76,15 @@ impl Neighbours<'_> {
     }
 
     /// Seconds from here to each other place that may be a seam.
-    pub(super) fn seams(&self, like: impl Fn(&Event) -> bool) -> Vec<f64> {
+    pub(super) fn seams(&self, like: impl Fn(&Event, &Seam) -> bool) -> Vec<f64> {
         let mut seams = Vec::new();
         for event in self.all {
             let distance = event.frame.abs_diff(self.of.frame);
             if distance > 2 * ONE_PLACE
                 && distance <= WAIT_S * self.rate as u64
-                && event.seam.is_some_and(|seam| seam.is_likely())
-                && like(event)
+                && event
+                    .seam
+                    .is_some_and(|seam| seam.is_likely() && like(event, &seam))
             {
                 seams.push(distance as f64 / self.rate);
             }
@@ -271,10 +272,14 @@ impl DiscontinuityMeter {
                 }
                 at += 1;
             }
-            if self.events[leader].finding.burst < FAINT_SEAM {
+            let place = self.events[leader].frame;
+            if self.events[leader].finding.burst < FAINT_SEAM
+                || place < SIDE as u64
+                || place + SIDE as u64 > self.frames
+            {
                 continue;
             }
-            let after = self.events[leader].frame as i64 - start as i64;
+            let after = place as i64 - start as i64;
             let mut search = SeamSearch::new();
             for channel in &self.channels {
                 let samples = &channel.samples;

@@ -17,7 +17,9 @@ const FROM: usize = 48;
 const TO: usize = 768;
 /// A side is never taken for quieter than this share of the louder one: what is left there is
 /// the predictor's own error. Own choice.
-const QUIETEST: f64 = 0.03;
+const QUIETEST: f64 = 0.05;
+/// Errors on each side that reach across the seam and tell how large the step is; own choice.
+const ACROSS: usize = 2;
 const SOUGHT: usize = 2 * REACH + 1;
 
 /// The prediction errors of one channel, by sample; the place is at `middle` of both.
@@ -81,14 +83,13 @@ impl SeamSearch {
             let backward = ways.middle_backward + sought - REACH;
             let ahead = largest(&ways.forward[forward - ORDINARY..forward]);
             let behind = largest(&ways.backward[backward..backward + ORDINARY]);
-            let crossing = ways.forward[forward]
-                .abs()
-                .min(ways.backward[backward - 1].abs());
+            let crossing = largest(&ways.forward[forward..forward + ACROSS])
+                .min(largest(&ways.backward[backward - ACROSS..backward]));
             let rest = (ahead / before).max(behind / after);
             self.rest[sought] = self.rest[sought].max(rest);
             self.rest_by_louder[sought] =
                 self.rest_by_louder[sought].max(ahead.max(behind) / louder);
-            let crossing = f64::from(crossing) / louder;
+            let crossing = crossing / louder;
             self.crossing_next[sought] =
                 self.crossing_next[sought].max(crossing.min(self.crossing[sought]));
             self.crossing[sought] = self.crossing[sought].max(crossing);

@@ -21,10 +21,13 @@ pub struct SpliceFacts {
     pub splices: Spots,
 }
 
+/// Fainter than this a step that looks like a pulse may be one, dB.
+const FAINT_PULSE_DB: f64 = 31.0;
 /// Other seams may be that much weaker and still count, dB.
-const WEAKER_DB: f64 = 20.0;
-/// Edits closer than this are a way of working, seconds.
-const CLOSE_S: f64 = 1.0;
+const WEAKER_DB: f64 = 12.0;
+/// Two of about one strength so close are a way of working.
+const PAIR_S: f64 = 1.0;
+const PAIR_DB: f64 = 10.0;
 /// How far the distances of three seams may miss a simple ratio and still be a beat, seconds.
 const BEAT_S: f64 = 0.004;
 /// Shorter distances are no beat, seconds.
@@ -33,34 +36,38 @@ const SHORTEST_BEAT_S: f64 = 0.1;
 /// How sure it is that this is a splice.
 pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) -> f64 {
     let finding = &event.finding;
-    if finding.copied || finding.clipping || finding.flat >= 6 {
+    let burst = decibels(finding.burst);
+    let faint_pulse = finding.pulse && burst < FAINT_PULSE_DB;
+    if finding.copied || finding.clipping || finding.flat >= 6 || faint_pulse {
         return 0.0;
     }
     // Where both sides differ much, a sound begins or ends.
     let change = decibels(finding.rise)
         .abs()
         .max(decibels(finding.louder).abs());
-    // Of a strong step the predictor's own error leaks to both sides.
-    let ordinary = 4.2 + seam.crossing / 12.0;
+    // Of a strong step something leaks to both sides, as prediction is never perfect.
+    let ordinary = (4.2 + seam.crossing / 12.0).min(10.0);
+    let louder = seam.rest_by_louder.max(1e-6);
     let sure = ramp(seam.step(), 2.0, 4.4)
-        .min(ramp(seam.rest, 1.2 * ordinary, 0.8 * ordinary))
-        .min(ramp(
-            seam.crossing,
-            1.2 * seam.rest_by_louder,
-            2.8 * seam.rest_by_louder,
-        ))
-        .min(ramp(change, 26.0, 14.0))
-        .min(ramp(20.0 * finding.level.max(1e-10).log10(), -66.0, -54.0));
+        * ramp(seam.rest, 1.2 * ordinary, 0.8 * ordinary)
+        * ramp(seam.crossing, 1.2 * louder, 2.8 * louder)
+        * ramp(change, 26.0, 14.0)
+        * ramp(20.0 * finding.level.max(1e-10).log10(), -66.0, -54.0);
     if sure < 0.25 {
         return sure;
     }
-    let burst = decibels(finding.burst);
-    let others = neighbours.seams(|other| decibels(other.finding.burst) > burst - WEAKER_DB);
-    let sure = sure.min(ramp(others.len() as f64, 5.0, 2.0));
-    if others.iter().any(|&distance| distance < CLOSE_S)
-        || is_on_a_beat(&others)
-        || neighbours.twins() > 0
-    {
+    let stronger_than =
+        |db: f64| neighbours.seams(|other, _| decibels(other.finding.burst) > burst - db);
+    let others = stronger_than(WEAKER_DB);
+    let sure = sure.min(ramp(others.len() as f64, 4.0, 1.0));
+    let same = |a: f64, b: f64| (a - b).abs() < 0.1 * a.max(b);
+    let twins = neighbours.seams(|other, its| {
+        same(other.finding.burst, finding.burst)
+            && same(other.finding.level, finding.level)
+            && same(its.crossing, seam.crossing)
+    });
+    let pairs = stronger_than(PAIR_DB);
+    if !twins.is_empty() || pairs.iter().any(|&apart| apart < PAIR_S) || is_on_a_beat(&others) {
         sure.min(0.3)
     } else {
         sure
@@ -88,7 +95,7 @@ pub(super) fn doubt_repeated(splices: &mut Spots) {
         let again = sizes
             .iter()
             .enumerate()
-            .any(|(other, size)| other != index && (size - spot.size).abs() < 0.02);
+            .any(|(other, size)| other != index && (size - spot.size).abs() < 0.05);
         if again {
             spot.confidence = spot.confidence.min(0.3);
         }
