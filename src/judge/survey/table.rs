@@ -50,7 +50,7 @@ pub const SURVEY: &[Check] = &[
         source: "own method on forward and backward linear prediction; own thresholds",
         severity: Advise,
         takes: Fault,
-        cannot_see: "One in ten of the joins that could be heard: steps that drown in noise or drums, many within seconds, two within one second, the same twice, on a beat, next to a beginning or ending sound, under -60 dBFS, in the first and last 1024 samples; pieces that come twice sample for sample. Whether an edit is meant, which looks the same.",
+        cannot_see: "One in seven of the joins that could be heard: steps that look like a click or drown in noise or drums, many within seconds, two within one second, the same twice, on a beat, next to a beginning or ending sound, under -60 dBFS, in the first and last 1024 samples; pieces that come twice sample for sample. Whether an edit is meant, which looks the same.",
     }),
     check(Row {
         id: "defect.burst",

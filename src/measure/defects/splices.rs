@@ -21,8 +21,8 @@ pub struct SpliceFacts {
     pub splices: Spots,
 }
 
-/// Fainter than this a step that looks like a pulse may be one, dB.
-const FAINT_PULSE_DB: f64 = 31.0;
+/// Fainter than this what looks like a pulse may be one that the predictor makes a step of, dB.
+const FAINT_PULSE_DB: f64 = 50.0;
 /// Other seams may be that much weaker and still count, dB.
 const WEAKER_DB: f64 = 12.0;
 /// Two of about one strength so close are a way of working.
