@@ -45,12 +45,12 @@ pub const SURVEY: &[Check] = &[
     check(Row {
         id: "defect.splice",
         title: "splice",
-        definition: "The prediction error bursts in all channels at one sample, which only a step bridges, while the music goes on on both sides.",
+        definition: "Two places of the music that meet between two samples: in all channels the forward prediction error is ordinary up to there and the backward one from there on, while both burst as soon as they reach across; both sides of about one level.",
         unit: "dB",
-        source: "step model after Godsill and Rayner 1998, from memory; own thresholds",
+        source: "own method on forward and backward linear prediction; own thresholds",
         severity: Advise,
         takes: Fault,
-        cannot_see: "A quarter of the joins that could be heard, most in dense or noisy music: it finds three in four. Whether an edit is meant, which looks the same.",
+        cannot_see: "One in seven of the joins that could be heard: steps that look like a click or drown in noise or drums, many within seconds, two within one second, the same twice, on a beat, next to a beginning or ending sound, under -60 dBFS, in the first and last 1024 samples; pieces that come twice sample for sample. Whether an edit is meant, which looks the same.",
     }),
     check(Row {
         id: "defect.burst",

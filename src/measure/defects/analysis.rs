@@ -8,6 +8,7 @@ use super::prediction::{
     Autocorrelation, Differences, Energy, Errors, Magnitude, Matched, Top, WIDEST, error_filter,
     excise, padding,
 };
+use super::seams::BothWays;
 use crate::vector::fast;
 
 /// Samples on each side of the place; 23 ms at 44.1 kHz.
@@ -80,6 +81,8 @@ pub(super) struct Analyst {
     weighted: Vec<f32>,
     differences: Vec<f32>,
     errors: Vec<f32>,
+    /// The same from what follows.
+    backward: Vec<f32>,
     high_pass: [Biquad; 2],
 }
 
@@ -97,6 +100,7 @@ impl Analyst {
             weighted: vec![0.0; 2 * SIDE + padding(ORDER + 1)],
             differences: vec![0.0; 2 * SIDE],
             errors: vec![0.0; 2 * SIDE - ORDER],
+            backward: vec![0.0; 2 * SIDE - ORDER],
             high_pass: butterworth_high_pass(8000.0, rate),
         }
     }
@@ -246,6 +250,34 @@ impl Analyst {
             copied: false,
             flat: if elsewhere > SILENT { flat } else { 0 },
             level: level_before.max(level_after).sqrt(),
+        })
+    }
+
+    /// The prediction errors both ways around `samples[2 + SIDE]`; `samples.len() == 2 + 2 * SIDE`.
+    /// `None` where nothing sounds.
+    pub(super) fn both_ways(&mut self, samples: &[f64]) -> Option<BothWays<'_>> {
+        let top = fast(Top(samples));
+        if top == 0.0 {
+            return None;
+        }
+        fast(Differences {
+            signal: samples,
+            scale: 1.0 / top,
+            into: &mut self.differences,
+        });
+        // Forward and backward predictor of a stationary signal are one, turned round.
+        let mut turned = self.fit(SIDE).map(|v| v as f32);
+        turned.reverse();
+        fast(Errors {
+            signal: &self.differences,
+            filter: &turned,
+            errors: &mut self.backward,
+        });
+        Some(BothWays {
+            forward: &self.errors,
+            backward: &self.backward,
+            middle_forward: 2 + SIDE - FULL,
+            middle_backward: 2 + SIDE,
         })
     }
 

@@ -10,6 +10,7 @@ use std::collections::VecDeque;
 use super::analysis::{Analyst, Finding, SIDE};
 use super::candidates::{BLOCK, Candidate, Front, STRETCH};
 use super::clicks::{self, ClickFacts};
+use super::seams::{Seam, SeamSearch};
 use super::splices::{self, SpliceFacts};
 use crate::measure::Spot;
 use crate::units::Hertz;
@@ -26,6 +27,9 @@ const COMPANY: usize = 4096;
 const ONE_PLACE: u64 = 48;
 /// Next to start and end of the programme the model sees silence that is none of the music.
 const EDGE: u64 = 64;
+/// The energy of the error, over the surroundings' mean square, under which no seam is sought;
+/// own choice: of splices that a listener would notice one in twenty lies under it.
+const FAINT_SEAM: f64 = 560.0;
 /// Less sure places are not worth a remark.
 const REMARK: f64 = 0.25;
 
@@ -39,6 +43,8 @@ pub(super) struct Event {
     pub ratio: f32,
     pub others: f32,
     pub finding: Finding,
+    /// The seam of all channels; asked for once a place, in the channel where it stands out most.
+    pub seam: Option<Seam>,
 }
 
 /// The company of a finding.
@@ -67,6 +73,23 @@ impl Neighbours<'_> {
             }
         }
         places
+    }
+
+    /// Seconds from here to each other place that may be a seam.
+    pub(super) fn seams(&self, like: impl Fn(&Event, &Seam) -> bool) -> Vec<f64> {
+        let mut seams = Vec::new();
+        for event in self.all {
+            let distance = event.frame.abs_diff(self.of.frame);
+            if distance > 2 * ONE_PLACE
+                && distance <= WAIT_S * self.rate as u64
+                && event
+                    .seam
+                    .is_some_and(|seam| seam.is_likely() && like(event, &seam))
+            {
+                seams.push(distance as f64 / self.rate);
+            }
+        }
+        seams
     }
 
     /// How many others are the same thing again: material that repeats.
@@ -226,12 +249,48 @@ impl DiscontinuityMeter {
                         ratio: candidate.ratio,
                         others: self.elsewhere(index, candidate.at / STRETCH),
                         finding,
+                        seam: None,
                     });
                 }
             }
             self.channels[index].candidates = candidates;
         }
         self.events.make_contiguous()[known..].sort_by_key(|event| (event.frame, event.channel));
+        self.seek_seams(known, start);
+    }
+
+    /// Asks for the seam of each place among the events from `known` on, in a block that begins
+    /// at `start`.
+    fn seek_seams(&mut self, known: usize, start: u64) {
+        let mut at = known;
+        while at < self.events.len() {
+            let first = self.events[at].frame;
+            let mut leader = at;
+            while at < self.events.len() && self.events[at].frame - first <= ONE_PLACE {
+                if self.events[at].finding.burst > self.events[leader].finding.burst {
+                    leader = at;
+                }
+                at += 1;
+            }
+            let place = self.events[leader].frame;
+            if self.events[leader].finding.burst < FAINT_SEAM
+                || place < SIDE as u64
+                || place + SIDE as u64 > self.frames
+            {
+                continue;
+            }
+            let after = place as i64 - start as i64;
+            let mut search = SeamSearch::new();
+            for channel in &self.channels {
+                let samples = &channel.samples;
+                let middle = (samples.len() - 2 * BLOCK).saturating_add_signed(after as isize);
+                let around = &samples[middle - SIDE - 2..middle + SIDE];
+                if let Some(ways) = self.analyst.both_ways(around) {
+                    search.take(&ways);
+                }
+            }
+            self.events[leader].seam = search.best();
+        }
     }
 
     /// How much that stretch or one next to it stands out in the other channels.
@@ -255,26 +314,25 @@ impl DiscontinuityMeter {
                 of: event,
                 all: &self.events,
             };
-            // Of the channels of a place, the one where it stands out most speaks for the join.
-            let mut leader = event;
+            let mut joined = 0.0f64;
             for other in &self.events {
                 if other.frame.abs_diff(event.frame) <= ONE_PLACE
-                    && other.finding.burst > leader.finding.burst
+                    && let Some(seam) = &other.seam
                 {
-                    leader = other;
+                    let of_other = Neighbours {
+                        of: other,
+                        ..neighbours
+                    };
+                    let join = splices::confidence(other, seam, &of_other);
+                    joined = joined.max(join);
+                    if std::ptr::eq(other, event) && join >= REMARK {
+                        let spot = splices::spot(event, seam, join);
+                        self.facts.splices.splices.push(spot);
+                    }
                 }
             }
-            let led = Neighbours {
-                of: leader,
-                ..neighbours
-            };
-            let join = splices::confidence(leader, &led);
-            if std::ptr::eq(leader, event) && join >= REMARK {
-                self.facts.splices.splices.push(splices::spot(event, join));
-            }
-            let neighbours = Neighbours { of: event, ..led };
             let mut click = clicks::confidence(event, &neighbours);
-            if join >= Spot::SURE && !leader.finding.pulse {
+            if joined >= Spot::SURE {
                 click = click.min(0.4);
             }
             if click >= REMARK {

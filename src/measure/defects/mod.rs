@@ -16,6 +16,7 @@ pub mod hum;
 mod periodic;
 mod prediction;
 mod repeats;
+mod seams;
 mod slabs;
 mod splices;
 #[cfg(test)]

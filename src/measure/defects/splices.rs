@@ -1,16 +1,16 @@
-//! Splices: is a finding a place where samples are missing and the music goes on as before?
+//! Splices: is a place one where samples are missing or come twice and the music goes on?
 //!
-//! In: findings of the exact look and their neighbours in time. Out: a confidence from 0 to 1.
-//! The prediction error bursts in all channels at one sample, no few samples explain it but as a
-//! ramp towards a step, and both sides sound alike. The test for one signal on both sides by
-//! linear prediction is trade practice (no source); the model of the step as that of
-//! S. J. Godsill and P. J. W. Rayner, "Digital Audio Restoration", 1998, for discontinuities
-//! (from memory). An edit that the artist wants looks the same: only its company tells.
+//! In: findings of the exact look with their seam, and their company in time. Out: a confidence
+//! from 0 to 1. A splice is a seam (see [`super::seams`]): two places of one piece that meet
+//! between two samples, in all channels at once, both sides of about one level. An edit that the
+//! artist wants looks the same: only its company tells, a beat, a second edit close by, the same
+//! edit again.
 //!
 //! All limits are own choices, measured on some hours of released music and look-alikes with and
 //! without pieces cut out at random.
 
 use super::discontinuities::{Event, Neighbours, decibels, ramp};
+use super::seams::Seam;
 use crate::measure::{Spot, Spots};
 
 /// What the meter of splices found.
@@ -21,74 +21,71 @@ pub struct SpliceFacts {
     pub splices: Spots,
 }
 
-/// Seconds on each side in which other joins make a way of working.
-const TEXTURE_S: f64 = 10.0;
-/// Others may be that much weaker and still count, dB.
-const WEAKER_DB: f64 = 15.0;
-
-/// What is asked of a join, by how far it stands out: the fainter, the more alike the sides.
-struct Asked {
-    close: f64,
-    change_db: f64,
-    ratio: f64,
-    left: f64,
-}
+/// Fainter than this what looks like a pulse may be one that the predictor makes a step of, dB.
+const FAINT_PULSE_DB: f64 = 50.0;
+/// Other seams may be that much weaker and still count, dB.
+const WEAKER_DB: f64 = 12.0;
+/// Two of about one strength so close are a way of working.
+const PAIR_S: f64 = 1.0;
+const PAIR_DB: f64 = 10.0;
+/// How far the distances of three seams may miss a simple ratio and still be a beat, seconds.
+const BEAT_S: f64 = 0.004;
+/// Shorter distances are no beat, seconds.
+const SHORTEST_BEAT_S: f64 = 0.1;
 
 /// How sure it is that this is a splice.
-pub(super) fn confidence(event: &Event, neighbours: &Neighbours) -> f64 {
+pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) -> f64 {
     let finding = &event.finding;
     let burst = decibels(finding.burst);
-    if finding.pulse || finding.copied || finding.clipping || finding.flat >= 6 {
+    let faint_pulse = finding.pulse && burst < FAINT_PULSE_DB;
+    if finding.copied || finding.clipping || finding.flat >= 6 || faint_pulse {
         return 0.0;
     }
-    let asked = match burst {
-        strong if strong >= 46.0 => Asked {
-            close: 2.0,
-            change_db: 15.0,
-            ratio: 7.0,
-            left: f64::MAX,
-        },
-        _ => Asked {
-            close: 2.0,
-            change_db: 13.0,
-            ratio: 7.0,
-            left: 5.0,
-        },
-    };
+    // Where both sides differ much, a sound begins or ends.
     let change = decibels(finding.rise)
         .abs()
         .max(decibels(finding.louder).abs());
-    let least = if neighbours.channels > 1 {
-        event.ratio.min(event.others)
-    } else {
-        event.ratio
-    };
-    let around = |value: f64, limit: f64| ramp(value, 1.4 * limit, 0.6 * limit);
-    let sure = ramp(burst, 36.0, 44.0)
-        .min(around(
-            finding.close_before.max(finding.close_after),
-            asked.close,
-        ))
-        .min(around(change, asked.change_db))
-        .min(ramp(f64::from(least), 0.6 * asked.ratio, 1.4 * asked.ratio))
-        .min(if finding.left <= asked.left { 1.0 } else { 0.0 });
+    // Of a strong step something leaks to both sides, as prediction is never perfect.
+    let ordinary = (4.2 + seam.crossing / 12.0).min(10.0);
+    let louder = seam.rest_by_louder.max(1e-6);
+    let sure = ramp(seam.step(), 2.0, 4.4)
+        * ramp(seam.rest, 1.2 * ordinary, 0.8 * ordinary)
+        * ramp(seam.crossing, 1.2 * louder, 2.8 * louder)
+        * ramp(change, 26.0, 14.0)
+        * ramp(20.0 * finding.level.max(1e-10).log10(), -66.0, -54.0);
     if sure < 0.25 {
         return sure;
     }
-    let alike = neighbours.places(TEXTURE_S, |other| {
-        let far = if neighbours.channels > 1 {
-            other.others
-        } else {
-            other.ratio
-        };
-        decibels(other.finding.burst) > (burst - WEAKER_DB).max(30.0) && far > 5.0
+    let stronger_than =
+        |db: f64| neighbours.seams(|other, _| decibels(other.finding.burst) > burst - db);
+    let others = stronger_than(WEAKER_DB);
+    let sure = sure.min(ramp(others.len() as f64, 4.0, 1.0));
+    let same = |a: f64, b: f64| (a - b).abs() < 0.1 * a.max(b);
+    let twins = neighbours.seams(|other, its| {
+        same(other.finding.burst, finding.burst)
+            && same(other.finding.level, finding.level)
+            && same(its.crossing, seam.crossing)
     });
-    let sure = sure.min(ramp(alike as f64, 4.0, 1.0));
-    if neighbours.twins() > 0 {
+    let pairs = stronger_than(PAIR_DB);
+    if !twins.is_empty() || pairs.iter().any(|&apart| apart < PAIR_S) || is_on_a_beat(&others) {
         sure.min(0.3)
     } else {
         sure
     }
+}
+
+/// Whether two others lie at distances in the ratio of small whole numbers: music, not chance.
+fn is_on_a_beat(distances: &[f64]) -> bool {
+    const RATIOS: [(f64, f64); 5] = [(1.0, 1.0), (1.0, 2.0), (1.0, 3.0), (1.0, 4.0), (2.0, 3.0)];
+    distances.iter().enumerate().any(|(index, &a)| {
+        distances[index + 1..].iter().any(|&b| {
+            let (near, far) = (a.min(b), a.max(b));
+            near > SHORTEST_BEAT_S
+                && RATIOS
+                    .iter()
+                    .any(|(short, long)| (far * short - near * long).abs() < BEAT_S)
+        })
+    })
 }
 
 /// The same step twice in one file is material that repeats, however far apart: not sure.
@@ -98,7 +95,7 @@ pub(super) fn doubt_repeated(splices: &mut Spots) {
         let again = sizes
             .iter()
             .enumerate()
-            .any(|(other, size)| other != index && (size - spot.size).abs() < 0.02);
+            .any(|(other, size)| other != index && (size - spot.size).abs() < 0.05);
         if again {
             spot.confidence = spot.confidence.min(0.3);
         }
@@ -106,10 +103,11 @@ pub(super) fn doubt_repeated(splices: &mut Spots) {
 }
 
 /// The place of a splice.
-pub(super) fn spot(event: &Event, confidence: f64) -> Spot {
+pub(super) fn spot(event: &Event, seam: &Seam, confidence: f64) -> Spot {
+    let frame = event.frame.saturating_add_signed(seam.offset as i64);
     Spot {
-        start: event.frame,
-        end: event.frame,
+        start: frame,
+        end: frame,
         channel: None,
         size: decibels(event.finding.burst),
         confidence,

@@ -116,14 +116,27 @@ proptest! {
     }
 
     #[test]
-    fn missing_samples_are_a_splice_at_their_place(at in 20_000..60_000usize, ms in 7..100usize) {
-        let planes = without(&music(2 * RATE, 5), at, ms * RATE / 1_000);
-        let facts = discontinuities(&planes, 4_096);
-        // By luck both waves may meet with little of a step: then nothing may be said at all.
-        for (frame, channel) in sure(&facts.splices.splices) {
-            prop_assert!(frame.abs_diff(at as u64) < 48 && channel.is_none());
-        }
-        prop_assert!(sure(&facts.splices.splices).len() <= 1);
+    fn missing_samples_are_a_splice_at_their_place_and_nowhere_else(
+        at in 20_000..60_000usize, ms in 5..300usize, seed in 1..40u64, gain in 0.02..2.0f64,
+    ) {
+        let whole = music(2 * RATE, seed);
+        let frames = ms * RATE / 1_000;
+        // By luck both waves may meet with little of a step.
+        let step = |plane: &Vec<f64>| (plane[at] - plane[at + frames]).abs();
+        prop_assume!(whole.iter().all(|plane| step(plane) > 0.02));
+        let joined = without(&whole, at, frames);
+        let facts = discontinuities(&joined, 4_096);
+        let found = sure(&facts.splices.splices);
+        prop_assert_eq!(found.len(), 1, "{:?}", facts);
+        prop_assert!(found[0].0.abs_diff(at as u64) < 8 && found[0].1.is_none(), "{:?}", found);
+        prop_assert!(sure(&facts.clicks.clicks).is_empty(), "{:?}", facts);
+
+        let turned: Vec<Vec<f64>> = joined
+            .iter()
+            .rev()
+            .map(|plane| plane.iter().map(|v| -gain * v).collect())
+            .collect();
+        prop_assert_eq!(sure(&discontinuities(&turned, 4_800).splices.splices), found);
     }
 }
 
@@ -136,6 +149,19 @@ fn a_piece_cut_out_where_the_wave_jumps_is_a_splice_and_no_click() {
     assert_eq!(found.len(), 1, "{facts:?}");
     assert!(found[0].0.abs_diff(44_321) < 48, "{found:?}");
     assert!(sure(&facts.clicks.clicks).is_empty(), "{facts:?}");
+}
+
+#[test]
+fn cuts_on_a_beat_are_music() {
+    let cut_at = |places: [usize; 3]| {
+        let mut planes = music(5 * RATE, 5);
+        for (number, place) in places.into_iter().enumerate() {
+            planes = without(&planes, place, 1_203 + number * 77);
+        }
+        sure(&discontinuities(&planes, 4_096).splices.splices).len()
+    };
+    assert_eq!(cut_at([44_321, 104_321, 164_321]), 0);
+    assert_eq!(cut_at([44_321, 99_102, 164_321]), 3);
 }
 
 #[test]
