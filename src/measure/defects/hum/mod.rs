@@ -153,6 +153,9 @@ impl HumMeter {
     }
 }
 
+/// Louder than this it is no hum. Own choice, after low drones of released music at -22 to -30.
+const LOUDEST_DBFS: f64 = -30.0;
+
 /// Own choice, measured on music, on bass notes near the mains and on hum from -40 to -70 dBFS.
 fn confidence(verdict: &Verdict, hop_s: f64) -> f64 {
     let ramp = |value: f64, none: f64, full: f64| ((value - none) / (full - none)).clamp(0.0, 1.0);
@@ -166,7 +169,9 @@ fn confidence(verdict: &Verdict, hop_s: f64) -> f64 {
     };
     let always = ramp(verdict.presence, 0.5, 0.85);
     let heard = ramp(verdict.level_dbfs, FAINTEST_DBFS, FAINTEST_DBFS + 6.0);
-    long * steady * goes_on * always * heard
+    // A low drone of the music, which nobody would overlook.
+    let drone = ramp(verdict.level_dbfs, LOUDEST_DBFS - 6.0, LOUDEST_DBFS);
+    long * steady * goes_on * always * heard * (1.0 - drone)
 }
 
 impl Channel {
