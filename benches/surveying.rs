@@ -12,8 +12,10 @@ use std::path::Path;
 
 use weighbridge::layout::{self, Label};
 use weighbridge::measure::channels::ChannelMeter;
+use weighbridge::measure::defects::hum::HumMeter;
 use weighbridge::measure::defects::{
-    BurstMeter, DataLayout, DcMeter, DiscontinuityMeter, GapMeter, RepeatMeter, ZeroBlocks,
+    BurstMeter, DataLayout, DcMeter, DiscontinuityMeter, GapMeter, PeriodicMeter, RepeatMeter,
+    ZeroBlocks,
 };
 use weighbridge::measure::provenance::ProvenanceMeter;
 use weighbridge::measure::{Depth, MeterOrder, Meters, SurveyMeters, SurveyOrder, SurveyWants};
@@ -166,6 +168,8 @@ fn works<'a>(
         meter!("gaps", GapMeter::new(rate, channels)),
         meter!("zero blocks", ZeroBlocks::new(rate, channels, Some(data))),
         meter!("repeats", RepeatMeter::new(rate, channels)),
+        meter!("hum", HumMeter::new(rate, channels)),
+        meter!("marks at one period", PeriodicMeter::new(rate, channels)),
         meter!("direct current", DcMeter::new(rate, channels)),
         meter!(
             "ends, clipping, floor",
