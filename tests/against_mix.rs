@@ -45,6 +45,10 @@ fn write(path: &Path, frames: &[[f64; 2]]) {
 }
 
 fn held(master: &[[f64; 2]], mix: &[[f64; 2]]) -> Weighed {
+    held_by("any-audio", master, mix)
+}
+
+fn held_by(profile: &str, master: &[[f64; 2]], mix: &[[f64; 2]]) -> Weighed {
     let folder = tempfile::tempdir().unwrap();
     let paths = ["master.wav", "mix.wav"].map(|name| folder.path().join(name));
     write(&paths[0], master);
@@ -52,7 +56,7 @@ fn held(master: &[[f64; 2]], mix: &[[f64; 2]]) -> Weighed {
     let profiles = weighbridge::judge::load_profiles(None).unwrap();
     let request = Request {
         against: Some(&paths[1]),
-        ..Request::new(&paths[0], profiles.get("any-audio").unwrap())
+        ..Request::new(&paths[0], profiles.get(profile).unwrap())
     };
     weigh(&request, &mut |_, _| ControlFlow::Continue(())).unwrap()
 }
@@ -127,6 +131,37 @@ fn a_ride_of_six_decibels_is_told_with_its_place() {
     };
     // Half the amplitude is 6.02 dB.
     assert!((db - 6.02).abs() < 0.3, "{db}");
+}
+
+/// Takes 10 ms out of both channels.
+fn with_hole(frames: &[[f64; 2]], at_s: f64) -> Vec<[f64; 2]> {
+    let first = (at_s * RATE as f64) as usize;
+    let mut frames = frames.to_vec();
+    frames[first..first + RATE / 100].fill([0.0; 2]);
+    frames
+}
+
+// A hole by construction: what was in the mix is the mixer's to say, what is new is told.
+#[test]
+fn a_dropout_that_the_mix_has_too_is_a_note_and_a_new_one_is_told() {
+    let clean = music(12);
+    let mix = with_hole(&clean, 4.3);
+    let told = |master: &[[f64; 2]]| {
+        let weighed = held_by("fault-finding", &scaled(master, 0.8), &mix);
+        let found = finding(&weighed, "defect.dropout").unwrap();
+        let starts: Vec<f64> = (found.places.iter())
+            .map(|place| (place.start_s.0 * 100.0).round() / 100.0)
+            .collect();
+        (found.outcome, starts, found.says.clone())
+    };
+    let (outcome, starts, says) = told(&mix);
+    assert_eq!((outcome, starts), (Outcome::Note, vec![4.3]), "{says}");
+    assert!(
+        says.contains("10.0 ms") && says.ends_with("the mix has the same"),
+        "{says}"
+    );
+    let (outcome, starts, says) = told(&with_hole(&mix, 7.8));
+    assert_eq!((outcome, starts), (Outcome::Advise, vec![7.8]), "{says}");
 }
 
 #[test]

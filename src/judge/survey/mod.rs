@@ -184,8 +184,15 @@ fn first(check: &Check, places: &Places) -> String {
         None => says.push_str(" on all channels"),
     }
     if let Some(size) = place.value.filter(|_| !check.unit.is_empty()) {
-        let style = Style::of(check.unit);
-        says.push_str(&format!(", {}", style.with_unit(&style.reading(size, 0.0))));
+        // Two decimals of a second say nothing of what is this short.
+        let size = match check.unit {
+            "s" if size < 0.1 => format!("{:.1} ms", size * 1000.0),
+            unit => {
+                let style = Style::of(unit);
+                style.with_unit(&style.reading(size, 0.0))
+            }
+        };
+        says.push_str(&format!(", {size}"));
     }
     says
 }
