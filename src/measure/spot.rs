@@ -23,6 +23,12 @@ impl Spot {
     pub const SURE: f64 = 0.5;
 }
 
+/// How far a value has come from where it says nothing to where it says all: 0 at `none` and
+/// beyond, 1 at `full` and beyond, even between; either may be the larger.
+pub(super) fn ramp(value: f64, none: f64, full: f64) -> f64 {
+    ((value - none) / (full - none)).clamp(0.0, 1.0)
+}
+
 /// Places of one kind: all are counted, the first [`Spots::KEPT`] are kept, in time order.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Spots {

@@ -1,7 +1,7 @@
 //! The part of the catalogue that speaks of immersive masters. A fault here is judged on every
 //! file with an audio definition model, by its own severity, whether or not a profile asks.
 
-use crate::judge::catalogue::{Check, PRACTICE};
+use crate::judge::catalogue::{Check, PRACTICE, of_practice};
 use crate::profile::{Severity, Takes};
 
 const fn fault(
@@ -32,18 +32,15 @@ const fn number(
     unit: &'static str,
     cannot_see: &'static str,
 ) -> Check {
-    Check {
+    of_practice(
         id,
         title,
         definition,
         unit,
-        source: "common practice, no source",
-        severity: Severity::Advise,
+        Severity::Advise,
+        Takes::Number,
         cannot_see,
-        takes: Takes::Number,
-        always: false,
-        on_renders: false,
-    }
+    )
 }
 
 use Severity::{Advise, Note, Stop};

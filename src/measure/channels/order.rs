@@ -5,6 +5,7 @@
 //! is told by what is alike, because the two of a pair have the same colour and level.
 
 use crate::layout::Label;
+use crate::measure::spot::ramp;
 
 /// A low-passed channel, in `high_less_low_db`. Pink noise through a fourth-order low-pass at
 /// 120 Hz reads -61 dB, through a second-order one at 150 Hz -29.5 dB, unfiltered +3 dB.
@@ -104,7 +105,7 @@ fn darkest(candidates: &[Candidate], labelled: usize) -> Option<usize> {
 
 /// 0 at `from`, 1 at `to`, straight between.
 pub(super) fn between(from: f64, to: f64, value: f64) -> f64 {
-    ((value - from) / (to - from)).clamp(0.0, 1.0)
+    ramp(value, from, to)
 }
 
 /// The known order with its LFE at `lfe` whose pairs are most alike.

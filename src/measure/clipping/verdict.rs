@@ -7,6 +7,7 @@
 
 use super::ClippingFigures;
 use super::passages::{Passage, decibels};
+use crate::measure::spot::ramp;
 
 /// The area is in dB times samples at this rate.
 const AREA_RATE: f64 = 44_100.0;
@@ -59,10 +60,10 @@ impl<'a> Judge<'a> {
         let samples = AREA_RATE / rate;
         let mean_db = figures.mean_overshoot_db;
         let flat = figures.flat_samples as f64 * samples;
-        let seldom = (1.0 - ramp(figures.share, SELDOM))
-            * ramp(flat / figures.flat_tops.max(1) as f64, SELDOM_SAMPLES)
-            * ramp(mean_db, SELDOM_DB)
-            * ramp(flat * mean_db, SELDOM_AREA);
+        let seldom = (1.0 - within(figures.share, SELDOM))
+            * within(flat / figures.flat_tops.max(1) as f64, SELDOM_SAMPLES)
+            * within(mean_db, SELDOM_DB)
+            * within(flat * mean_db, SELDOM_AREA);
         Self {
             figures,
             samples,
@@ -79,27 +80,27 @@ impl<'a> Judge<'a> {
         let level = decibels(passage.level);
         let heard = if level > -LOWEST_CEILING_DB {
             let accident = share < RARE && mean_db > 0.45 && area >= STRONG_AREA;
-            let high = ramp(mean_db, [0.9, 1.1]);
+            let high = within(mean_db, [0.9, 1.1]);
             let high = match (accident, share < RARE) {
                 (true, _) => 1.0,
                 (false, true) => high,
-                (false, false) => high.min(ramp(all_db, [0.8, 1.0])),
+                (false, false) => high.min(within(all_db, [0.8, 1.0])),
             };
-            ramp(area, [20.0, 100.0]) * high
+            within(area, [20.0, 100.0]) * high
         } else {
-            ramp(area, [12.0, 32.0]) * ramp(mean_db, [0.3, 0.5])
+            within(area, [12.0, 32.0]) * within(mean_db, [0.3, 0.5])
         };
         let agreeing = if share < RARE && passage.agreeing > 0 {
-            ramp(mean_db, AGREEING_DB)
+            within(mean_db, AGREEING_DB)
         } else {
             0.0
         };
-        let heard = heard.max(ramp(area, AGREEING_AREA) * agreeing.max(self.seldom));
+        let heard = heard.max(within(area, AGREEING_AREA) * agreeing.max(self.seldom));
         let one_level = passage.agreeing > 0 || passage.longest >= LONG_TOP;
         let is_ceiling = level < -FULL_DB && level > -LOWEST_CEILING_DB;
         let meant = is_ceiling && share > OFTEN;
         let under_the_top = decibels(self.loudest / passage.level) > OWN_LEVEL_DB;
-        let effect = 1.0 - 0.7 * ramp(all_db, [3.2, 4.5]);
+        let effect = 1.0 - 0.7 * within(all_db, [3.2, 4.5]);
         let doubts = [!one_level, meant, under_the_top];
         let doubts = doubts.iter().filter(|doubt| **doubt);
         doubts.fold(heard * effect, |left, _| left * 0.35)
@@ -107,6 +108,6 @@ impl<'a> Judge<'a> {
 }
 
 /// 0 up to the first, 1 from the second on.
-fn ramp(value: f64, [none, full]: [f64; 2]) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
+fn within(value: f64, [none, full]: [f64; 2]) -> f64 {
+    ramp(value, none, full)
 }

@@ -109,15 +109,7 @@ impl Analyst {
     /// out after all, or nothing sounds.
     pub(super) fn look(&mut self, samples: &[f64]) -> Option<Finding> {
         let middle = SIDE;
-        let top = fast(Top(samples));
-        if top == 0.0 {
-            return None;
-        }
-        fast(Differences {
-            signal: samples,
-            scale: 1.0 / top,
-            into: &mut self.differences,
-        });
+        let top = self.differ(samples)?;
         let filter = self.fit(middle);
         let (errors, offset) = (&self.errors, ORDER);
         // errors[n - offset] belongs to differences[n], and that to samples[n + 2].
@@ -253,9 +245,9 @@ impl Analyst {
         })
     }
 
-    /// The prediction errors both ways around `samples[2 + SIDE]`; `samples.len() == 2 + 2 * SIDE`.
+    /// Takes the differences of `samples`, scaled to their largest magnitude, which comes back;
     /// `None` where nothing sounds.
-    pub(super) fn both_ways(&mut self, samples: &[f64]) -> Option<BothWays<'_>> {
+    fn differ(&mut self, samples: &[f64]) -> Option<f64> {
         let top = fast(Top(samples));
         if top == 0.0 {
             return None;
@@ -265,6 +257,13 @@ impl Analyst {
             scale: 1.0 / top,
             into: &mut self.differences,
         });
+        Some(top)
+    }
+
+    /// The prediction errors both ways around `samples[2 + SIDE]`; `samples.len() == 2 + 2 * SIDE`.
+    /// `None` where nothing sounds.
+    pub(super) fn both_ways(&mut self, samples: &[f64]) -> Option<BothWays<'_>> {
+        self.differ(samples)?;
         // Forward and backward predictor of a stationary signal are one, turned round.
         let mut turned = self.fit(SIDE).map(|v| v as f32);
         turned.reverse();

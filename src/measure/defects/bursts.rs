@@ -5,8 +5,9 @@
 //! "Linear Prediction of Speech", 1976, chapter 6, from memory). All limits are own choices:
 //! there is no published corpus of such bursts.
 
-use super::discontinuities::{decibels, ramp};
+use super::discontinuities::decibels;
 use super::prediction::error_filter;
+use crate::measure::spot::ramp;
 use crate::measure::{Spot, Spots};
 use crate::units::Hertz;
 use crate::vector::{Work, fast};

@@ -10,7 +10,8 @@
 //! All limits are own choices, measured on some hours of released music and look-alikes with and
 //! without clicks put in.
 
-use super::discontinuities::{Event, Neighbours, decibels, ramp};
+use super::discontinuities::{Event, Neighbours, decibels};
+use crate::measure::spot::ramp;
 use crate::measure::{Spot, Spots};
 
 /// What the meter of clicks found.

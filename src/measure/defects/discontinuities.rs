@@ -371,8 +371,3 @@ fn is_copied(samples: &[f64], middle: usize, finding: &Finding) -> bool {
 pub(super) fn decibels(ratio: f64) -> f64 {
     10.0 * ratio.max(1e-30).log10()
 }
-
-/// 0 at `none` and beyond, 1 at `full` and beyond, even between; either may be the larger.
-pub(super) fn ramp(value: f64, none: f64, full: f64) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
-}

@@ -7,6 +7,7 @@
 //! or from a fault, nearly never from instruments; what is edited has soft edges, a grid, or
 //! comes often.
 
+use super::super::spot::ramp;
 use super::super::{Spot, Spots};
 use super::gaps::{Filling, Gap};
 use crate::units::Hertz;
@@ -114,11 +115,6 @@ fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
     losses
 }
 
-/// 0 at `none` and before, 1 at `full` and after.
-fn rise(value: f64, none: f64, full: f64) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
-}
-
 /// How sure, by the gap itself.
 fn by_itself(gap: &Gap, rate: f64) -> f64 {
     let around = &gap.around;
@@ -128,37 +124,37 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
     let level = around.level_before.min(around.level_after);
     let short = ((gap.end - gap.start) as f64) < SHORT_S * rate;
     // A stop ends what has decayed, or begins something new out of nothing.
-    let goes_on = rise(around.decayed, 0.12, 0.4).min(rise(around.attacked, 0.0, 0.2));
+    let goes_on = ramp(around.decayed, 0.12, 0.4).min(ramp(around.attacked, 0.0, 0.2));
     match gap.filling {
         Filling::Zeros => {
-            let hard = (rise(edge, 0.3, 0.5) + rise(cut, 0.0, 0.2)) / 2.0;
-            let heard = rise(level, 2e-3, 8e-3);
+            let hard = (ramp(edge, 0.3, 0.5) + ramp(cut, 0.0, 0.2)) / 2.0;
+            let heard = ramp(level, 2e-3, 8e-3);
             // Zeros of a coarse quantiser are no zeros, and a steady pulse rests at its zeros.
-            let fine = rise(level / around.step, 10.0, 30.0);
-            let noise = rise(around.noisiness, 0.3, 0.6);
+            let fine = ramp(level / around.step, 10.0, 30.0);
+            let noise = ramp(around.noisiness, 0.3, 0.6);
             let broken = if short {
-                rise(missed, 0.0, 0.12).max(noise)
+                ramp(missed, 0.0, 0.12).max(noise)
             } else {
                 1.0
             };
             // What is broken off in mid-wave at both ends is no stop.
-            let stop = goes_on.max(0.4 + 0.4 * rise(missed, 0.3, 0.6));
-            let heard = heard.max(0.3 + 0.6 * rise(missed, 0.3, 0.6));
-            ZEROS * rise(hard, 0.2, 0.8) * stop * heard * fine * broken.max(0.3)
+            let stop = goes_on.max(0.4 + 0.4 * ramp(missed, 0.3, 0.6));
+            let heard = heard.max(0.3 + 0.6 * ramp(missed, 0.3, 0.6));
+            ZEROS * ramp(hard, 0.2, 0.8) * stop * heard * fine * broken.max(0.3)
         }
         Filling::NearSilence => {
-            let hard = rise(edge, 0.3, 0.5).min(rise(cut, 0.15, 0.25));
-            let deep = rise(level / around.inside.max(1e-9), 40.0, 70.0);
-            let heard = rise(level, 1e-3, 4e-3);
+            let hard = ramp(edge, 0.3, 0.5).min(ramp(cut, 0.15, 0.25));
+            let deep = ramp(level / around.inside.max(1e-9), 40.0, 70.0);
+            let heard = ramp(level, 1e-3, 4e-3);
             let long = if short {
-                rise(missed, 0.1, 0.35).max(0.5)
+                ramp(missed, 0.1, 0.35).max(0.5)
             } else {
                 1.0
             };
             NEAR_SILENCE * hard * deep * goes_on * heard * long
         }
         Filling::Held if gap.extreme => 0.0,
-        Filling::Held => HELD * rise(missed, 0.1, 0.3) * goes_on * rise(level, 1e-3, 4e-3),
+        Filling::Held => HELD * ramp(missed, 0.1, 0.3) * goes_on * ramp(level, 1e-3, 4e-3),
     }
 }
 
@@ -178,7 +174,7 @@ fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
         .filter(|other| other.start.abs_diff(loss.start) < near)
         .count() as f64;
     let few = if loss.held { 2.0 } else { FEW };
-    let seldom = 1.0 - 0.7 * rise(often, few, 2.0 * few);
+    let seldom = 1.0 - 0.7 * ramp(often, few, 2.0 * few);
     let length = loss.end - loss.start;
     let same_length = |other: &Loss| {
         let difference = (other.end - other.start).abs_diff(length) as f64;

@@ -2,6 +2,7 @@
 //!
 //! In: blocks of samples. Out: [`RepeatFacts`]. Knows no files.
 
+use super::super::spot::ramp;
 use super::super::{Spot, Spots};
 use super::slabs::{BODY, Slab, Slabs};
 use crate::units::Hertz;
@@ -312,12 +313,12 @@ impl Search {
         };
         // A sound that is played again begins louder than the last one ended.
         let attack = rms(&block[..part]) / rms(&block[run.lag - part..]).max(1e-9);
-        let distinct = rise(moving, 0.5, 0.9);
+        let distinct = ramp(moving, 0.5, 0.9);
         // Tiles are laid; a tone whose period is a whole number of frames is tiled as well.
         let tiled = length >= 3 * run.lag;
         self.tiled += u64::from(tiled);
         let laid = if tiled { 0.3 } else { 1.0 };
-        let begins = 1.0 - 0.5 * rise(attack, 4.0, 10.0);
+        let begins = 1.0 - 0.5 * ramp(attack, 4.0, 10.0);
         let usual = if run.lag.is_power_of_two() { 1.0 } else { 0.9 };
         self.found.push(Found {
             start: run.start,
@@ -335,9 +336,9 @@ impl Search {
         };
         // What repeats itself at many places and in pieces is made of copies.
         let minutes = (self.done as f64 / self.rate / 60.0).max(0.5);
-        let pieces = 1.0 - 0.7 * rise(self.partial as f64 / minutes, 6.0, 12.0);
+        let pieces = 1.0 - 0.7 * ramp(self.partial as f64 / minutes, 6.0, 12.0);
         let tiles = if self.tiled > 0 { 0.5 } else { 1.0 };
-        let often = 1.0 - 0.7 * rise(self.found.len() as f64 / minutes, 20.0, 40.0);
+        let often = 1.0 - 0.7 * ramp(self.found.len() as f64 / minutes, 20.0, 40.0);
         let seldom = pieces.min(tiles).min(often);
         let near = self.rate as u64;
         for found in &self.found {
@@ -346,7 +347,7 @@ impl Search {
                 .found
                 .iter()
                 .filter(|other| other.start.abs_diff(found.start) < near);
-            let alone = 1.0 - 0.7 * rise(crowd.count() as f64, 2.0, 4.0);
+            let alone = 1.0 - 0.7 * ramp(crowd.count() as f64, 2.0, 4.0);
             facts.repeats.push(Spot {
                 start: found.start,
                 end: found.end,
@@ -359,11 +360,6 @@ impl Search {
         facts.repeats.sort();
         facts
     }
-}
-
-/// 0 at `none` and before, 1 at `full` and after.
-fn rise(value: f64, none: f64, full: f64) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
 }
 
 #[cfg(test)]

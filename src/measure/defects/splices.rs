@@ -9,8 +9,9 @@
 //! All limits are own choices, measured on some hours of released music and look-alikes with and
 //! without pieces cut out at random.
 
-use super::discontinuities::{Event, Neighbours, decibels, ramp};
+use super::discontinuities::{Event, Neighbours, decibels};
 use super::seams::Seam;
+use crate::measure::spot::ramp;
 use crate::measure::{Spot, Spots};
 
 /// What the meter of splices found.

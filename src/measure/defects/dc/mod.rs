@@ -11,6 +11,7 @@ use std::collections::VecDeque;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::super::spot::ramp;
 use super::super::{Spot, Spots};
 use crate::units::Hertz;
 use line::Line;
@@ -233,12 +234,12 @@ impl Channel {
         }
         let constancy = (was.beside_level() + is.beside_level()) / two;
         let [none, full] = CLEAR;
-        let clear = rise(size.abs(), SMALLEST, CERTAIN) * rise(gain, none, full);
+        let clear = ramp(size.abs(), SMALLEST, CERTAIN) * ramp(gain, none, full);
         let [steady, other] = STEADY_DB;
         let confidence = 0.9
             * clear
-            * (1.0 - rise(is.decibels_from(&was), steady, other))
-            * rise(constancy, 1.0, 1.1);
+            * (1.0 - ramp(is.decibels_from(&was), steady, other))
+            * ramp(constancy, 1.0, 1.1);
         if clear > 0.0 {
             self.best = Some(Step {
                 at,
@@ -268,20 +269,15 @@ impl Channel {
         } else {
             0.0
         };
-        let sure = rise(constancy, 1.8, 3.5).min(rise(constant.abs() / error, 3.0, 6.0));
+        let sure = ramp(constancy, 1.8, 3.5).min(ramp(constant.abs() / error, 3.0, 6.0));
         ChannelDc {
             offset_fs: offset,
             constant_fs: constant,
             uncertainty_fs: Some(error),
             constancy,
-            confidence: 0.9 * rise(both, SMALLEST, CERTAIN) * sure,
+            confidence: 0.9 * ramp(both, SMALLEST, CERTAIN) * sure,
         }
     }
-}
-
-/// 0 at `none` and before, 1 at `full` and after.
-fn rise(value: f64, none: f64, full: f64) -> f64 {
-    ((value - none) / (full - none)).clamp(0.0, 1.0)
 }
 
 #[cfg(test)]

@@ -13,7 +13,7 @@ use realfft::{RealFftPlanner, RealToComplex};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::measure::spot::{Spot, Spots};
+use crate::measure::spot::{Spot, Spots, ramp};
 use crate::measure::stretches::Stretches;
 use crate::units::Hertz;
 use comb::{Comb, MAINS_HZ, Verdict};
@@ -158,7 +158,6 @@ const LOUDEST_DBFS: f64 = -30.0;
 
 /// Own choice, measured on music, on bass notes near the mains and on hum from -40 to -70 dBFS.
 fn confidence(verdict: &Verdict, hop_s: f64) -> f64 {
-    let ramp = |value: f64, none: f64, full: f64| ((value - none) / (full - none)).clamp(0.0, 1.0);
     let long = ramp(verdict.windows as f64 * hop_s, 0.3, 0.9);
     let steady = ramp(verdict.spread_db, 4.0, 1.5);
     // Where it never stands free for two seconds, it must at least never be missing.

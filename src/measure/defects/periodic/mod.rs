@@ -12,6 +12,7 @@ mod tones;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::super::spot::ramp;
 use super::super::{Spot, Spots};
 use super::slabs::{Slab, Slabs};
 use crate::units::Hertz;
@@ -103,8 +104,7 @@ impl PeriodicMeter {
         let rows = self.tones.events().filter_map(|events| {
             let row = of_tones.row(&events)?;
             let length = (row.events[0].end - row.events[0].start) as f64 / self.rate;
-            let [none, full] = TONE_S;
-            let long = ((length - none) / (full - none)).clamp(0.0, 1.0);
+            let long = ramp(length, TONE_S[0], TONE_S[1]);
             let confidence = long * self.confidence(&row, frames);
             Some((row, confidence))
         });

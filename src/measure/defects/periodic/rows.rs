@@ -2,6 +2,8 @@
 //!
 //! In: events of one kind in time order. Out: the longest row with a confidence.
 
+use crate::measure::spot::ramp;
+
 /// From which period on, in seconds: shorter ones are rhythm (the house's notes on the trade, F9).
 const PERIOD_S: f64 = 10.0;
 
@@ -120,8 +122,7 @@ impl Row {
         };
         let only = (1.0 - 0.5 * self.others).max(0.3);
         let enough = if self.events.len() < TOLD { 0.5 } else { 1.0 };
-        let [none, full] = REPEATS;
-        let own = 1.0 - ((repeats - none) / (full - none)).clamp(0.0, 1.0);
+        let own = 1.0 - ramp(repeats, REPEATS[0], REPEATS[1]);
         0.9 * throughout * only * enough * self.filled * (0.3 + 0.7 * own)
     }
 }
