@@ -33,10 +33,14 @@ pub enum NotMeasured {
     NoRender { layout: String },
     /// A binaural render needs a set of head-related responses.
     NoHead,
+    /// Nothing passes the gates of a loudness measurement.
+    NothingSounds,
     /// The programme is shorter than the quantity needs.
     TooShort { needs_s: f64 },
     /// Compressed audio has no such property in the file.
     Compressed,
+    /// The layout has no rule by which it is folded to two channels.
+    NoFold,
     /// The meter did not run: nothing in the profile asked for it.
     NotAsked,
     /// No mix or reference was named.
@@ -64,6 +68,25 @@ impl NotMeasured {
     }
 }
 
+impl NotMeasured {
+    /// The reason in a few words, without what to do about it.
+    pub fn in_brief(&self) -> String {
+        match self {
+            Self::NoLabels { channels } => {
+                format!("nothing says where the {channels} channels play")
+            }
+            Self::NotRendered { .. } => "the master could not be rendered".to_owned(),
+            Self::NoHead => "no set of head-related responses is named".to_owned(),
+            other => other.to_string(),
+        }
+    }
+
+    /// True where a person can supply what is missing: the file itself need not be put aside.
+    pub fn asks_a_person(&self) -> bool {
+        matches!(self, Self::NoLabels { .. } | Self::NotCompared { .. })
+    }
+}
+
 /// The reason as the end of a sentence, without full stop: `not measured: ...`.
 impl fmt::Display for NotMeasured {
     fn fmt(&self, to: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -80,11 +103,13 @@ impl fmt::Display for NotMeasured {
             Self::NoHead => {
                 to.write_str("no set of head-related responses is named in the configuration")
             }
+            Self::NothingSounds => to.write_str("nothing passes the gate"),
             Self::TooShort { needs_s } if *needs_s < 1.0 => {
                 write!(to, "the file is shorter than {:.0} ms", needs_s * 1000.0)
             }
             Self::TooShort { needs_s } => write!(to, "the file is shorter than {needs_s:.0} s"),
             Self::Compressed => to.write_str("the audio is compressed"),
+            Self::NoFold => to.write_str("there is no rule to fold this layout to two channels"),
             Self::NotAsked => to.write_str("the profile did not ask for it when the file was read"),
             Self::NoCompanion => to.write_str("no mix was named"),
             Self::NotCompared { why } => write!(to, "not compared with its mix: {why}"),

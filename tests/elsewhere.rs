@@ -28,7 +28,7 @@ fn measured(weighed: &Weighed) -> &Measurements {
 
 fn table(weighed: &Weighed) -> &Translation {
     let survey = measured(weighed).survey.as_ref().unwrap();
-    &survey.translation.as_ref().expect("a table").table
+    &survey.translation.get().expect("a table").table
 }
 
 fn view<'a>(table: &'a Translation, name: &str) -> &'a View {
@@ -103,7 +103,7 @@ fn of_an_object_based_master_stereo_is_the_stereo_render() {
         .iter()
         .find(|render| render.measured_on.as_ref().unwrap().layout == "0+2+0")
         .unwrap();
-    let wanted = render.loudness.as_ref().unwrap().integrated_lufs.unwrap();
+    let wanted = render.loudness.get().unwrap().integrated_lufs.unwrap();
     for name in ["stereo fold", "soundbar without LFE"] {
         let off = loudness(table, name) - wanted.value();
         assert!(off.abs() < 0.01, "{name}: {off} LU off the render");
@@ -169,7 +169,7 @@ fn without_a_stereo_render_the_surround_render_is_folded_by_bs_775() {
     });
     let stereo = write(folder.path(), "fold.wav", &sides, piece.rate_hz);
     let of_fold = weighed(&Request::new(&stereo, &profile));
-    let wanted = measured(&of_fold).loudness.as_ref().unwrap();
+    let wanted = measured(&of_fold).loudness.get().unwrap();
     let off = loudness(table(&of_master), "stereo fold") - wanted.integrated_lufs.unwrap().value();
     assert!(off.abs() < 0.01, "{off} LU");
 }
@@ -201,7 +201,7 @@ fn a_wide_bed_is_folded_as_the_reference_renderer_plays_it() {
     });
     let stereo = write(folder.path(), "fold.wav", &sides, piece.rate_hz);
     let of_fold = weighed(&Request::new(&stereo, &profile));
-    let wanted = measured(&of_fold).loudness.as_ref().unwrap();
+    let wanted = measured(&of_fold).loudness.get().unwrap();
     let off = loudness(table(&of_bed), "stereo fold") - wanted.integrated_lufs.unwrap().value();
     assert!(off.abs() < 0.01, "{off} LU");
 }

@@ -328,6 +328,8 @@ mod tests {
 
     fn limit(rule: Rule, margin: f64, render: Option<&str>) -> Limit {
         Limit {
+            if_compared: false,
+            advise_below: None,
             rule,
             margin,
             severity: Severity::Stop,

@@ -99,9 +99,9 @@ pub fn caution(facts: &Facts) -> Option<String> {
 /// A rise out of the soft to what is loud for this programme, on the file or on a render.
 fn blast(measured: &Measurements) -> Option<String> {
     let renders = measured.immersive.iter().flat_map(|of| &of.renders);
-    [measured.loudness.as_ref()]
+    [measured.loudness.get()]
         .into_iter()
-        .chain(renders.map(|render| render.loudness.as_ref()))
+        .chain(renders.map(|render| render.loudness.get()))
         .flatten()
         .find_map(|loudness| {
             let blast = loudness.sudden_max_lufs?.value();
@@ -115,7 +115,7 @@ fn blast(measured: &Measurements) -> Option<String> {
 
 /// Much energy where ears tell little of it.
 fn unheard(measured: &Measurements) -> Option<String> {
-    let origin = measured.survey.as_ref()?.provenance.as_ref()?;
+    let origin = measured.survey.as_ref()?.provenance.get()?;
     (origin.summary.channels.iter().zip(&measured.channels)).find_map(|(origin, channel)| {
         let (outer, name) = (&origin.levels, &channel.label);
         if let Some(level) = outer

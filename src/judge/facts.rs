@@ -53,4 +53,20 @@ impl Facts<'_> {
     pub(super) fn sample_rate_hz(&self) -> u32 {
         self.format.map_or(1, |format| format.sample_rate.value())
     }
+
+    /// True where nobody knows what is in the file.
+    pub(super) fn is_unread(&self) -> bool {
+        self.unread.is_some() || self.measurements.is_none()
+    }
+
+    /// Whether it is known where the channels play.
+    pub(super) fn has_labels(&self) -> bool {
+        self.format.is_none_or(|format| format.labels.is_some())
+    }
+
+    /// 0 for a file that was not read.
+    pub(super) fn duration_s(&self) -> f64 {
+        self.measurements
+            .map_or(0.0, |measured| measured.frames.at(measured.sample_rate).0)
+    }
 }

@@ -73,6 +73,8 @@ mod tests {
                 }],
                 places_total: 1,
                 identity: None,
+                not_measured: None,
+                weight: None,
             }],
         }
     }

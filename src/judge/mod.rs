@@ -9,28 +9,24 @@ use std::path::Path;
 
 mod catalogue;
 mod caution;
+mod check;
+mod checks;
+mod element;
 mod facts;
-mod faults;
 mod identity;
-mod immersive;
 mod limits;
-mod movement;
 mod names;
-mod numbers;
-mod readings;
-mod survey;
-mod table;
+mod reading;
 #[cfg(test)]
 mod tests;
 mod told;
 mod types;
 mod verdict;
-mod versions;
 mod words;
 
-pub use catalogue::{Check, catalogue, check, title};
+pub use catalogue::{catalogue, check, title, wants};
+pub use check::Check;
 pub use facts::{AdmRead, AgainstRead, Facts};
-pub use survey::wants;
 pub use types::*;
 pub use verdict::judge;
 pub use words::asked;
@@ -42,18 +38,34 @@ pub fn load_profiles(folder: Option<&Path>) -> Result<ProfileSet, ProfileError> 
     profile::load(&catalogue::known_checks(), folder)
 }
 
-/// Above which level the true-peak meter lists every place: the lowest ceiling of the profile,
-/// else full scale, and as far above it as the judge takes for equal.
+/// Above which level the true-peak meter lists every place: the lowest ceiling of the profile, and
+/// never above full scale, whatever else is asked of peaks; and as far above it as the judge takes
+/// for equal.
 pub fn over_ceiling_dbtp(profile: &Profile) -> f64 {
-    let ceilings = profile.limits_on("peaks.true_peak").filter_map(ceiling);
+    let ceilings = profile.limits_on(checks::TRUE_PEAK.id).filter_map(upper);
     let lowest = ceilings.min_by(f64::total_cmp);
-    numbers::equal("dBTP") + lowest.unwrap_or(0.0)
+    limits::equal(checks::TRUE_PEAK.unit) + lowest.unwrap_or(0.0).min(0.0)
 }
 
-fn ceiling(limit: &Limit) -> Option<f64> {
+/// How far a track's level may go before its places are listed, where the profile says so, dB.
+pub fn level_change_limit_db(profile: &Profile) -> Option<f64> {
+    profile.limits_on(checks::LEVEL_CHANGE.id).find_map(upper)
+}
+
+/// How far a position may lie before its place is listed, where the profile says so, degrees.
+pub fn position_limit_deg(profile: &Profile) -> Option<f64> {
+    profile.limits_on(checks::POSITION.id).find_map(upper)
+}
+
+fn upper(limit: &Limit) -> Option<f64> {
     match &limit.rule {
         Rule::AtMost(most) | Rule::Within(_, most) => Some(*most),
         Rule::Target { target, tolerance } => Some(target + tolerance),
-        _ => None,
+        Rule::AtLeast(_)
+        | Rule::OneOf(_)
+        | Rule::Matches(_)
+        | Rule::Required(_)
+        | Rule::Never
+        | Rule::Report => None,
     }
 }

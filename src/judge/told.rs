@@ -1,8 +1,9 @@
 //! A finding on its way to the verdict: with what it weighs and how it is told in few words.
 
-use super::catalogue::Check;
+use super::check::Check;
 use super::types::{Finding, Outcome};
-use crate::measure::{Place, Places};
+use crate::measure::Places;
+use crate::measured::NotMeasured;
 use crate::profile::{Choice, Severity};
 
 /// Own choice: all that a person can listen to, and 100 kB in a sidecar.
@@ -11,8 +12,6 @@ pub const PLACES_LISTED: usize = 1000;
 /// A finding, clear until it is said otherwise; what it does to the verdict, and its words for the verdict's reason.
 pub struct Told {
     pub finding: Finding,
-    /// `None` where it does nothing to the verdict.
-    pub weight: Option<Severity>,
     /// `1.6 LU too loud`
     pub brief: String,
     /// What follows in brackets where there is room: `-16.4, asked: at most -18.0 LUFS`.
@@ -34,8 +33,9 @@ impl Told {
                 places: Vec::new(),
                 places_total: 0,
                 identity: None,
+                not_measured: None,
+                weight: None,
             },
-            weight: None,
             brief: String::new(),
             detail: None,
         }
@@ -69,12 +69,6 @@ impl Told {
         self
     }
 
-    pub fn place(mut self, place: Place) -> Self {
-        self.finding.places = vec![place];
-        self.finding.places_total = 1;
-        self
-    }
-
     /// The limit is passed, and this is how that is taken.
     pub fn failed(mut self, severity: Severity) -> Self {
         self.finding.outcome = match severity {
@@ -82,7 +76,7 @@ impl Told {
             Severity::Advise => Outcome::Advise,
             Severity::Note => Outcome::Note,
         };
-        self.weight = (severity > Severity::Note).then_some(severity);
+        self.finding.weight = (severity > Severity::Note).then_some(severity);
         self
     }
 
@@ -91,10 +85,11 @@ impl Told {
         self.failed(Severity::Note)
     }
 
-    /// Could not be measured: `severity` is what the limit weighs, if there is one.
-    pub fn unmeasured(mut self, severity: Option<Severity>) -> Self {
+    /// Was not measured: `severity` is what the limit weighs, if there is one.
+    pub fn not_measured(mut self, why: NotMeasured, severity: Option<Severity>) -> Self {
         self.finding.outcome = Outcome::Unmeasured;
-        self.weight = severity.filter(|severity| *severity > Severity::Note);
+        self.finding.not_measured = Some(why);
+        self.finding.weight = severity.filter(|severity| *severity > Severity::Note);
         self
     }
 

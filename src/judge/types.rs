@@ -4,7 +4,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::measure::Place;
-use crate::profile::Choice;
+use crate::measured::NotMeasured;
+use crate::profile::{Choice, Severity};
 
 /// One finding per check, and the verdict.
 #[derive(Clone, Debug, PartialEq)]
@@ -46,6 +47,12 @@ pub struct Finding {
     /// other has it. `None` where the file's digest is not known.
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub identity: Option<String>,
+    /// Why it was not measured, where the outcome is `unmeasured`.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub not_measured: Option<NotMeasured>,
+    /// What it does to the verdict; `null` or absent where it does nothing.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub weight: Option<Severity>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -55,8 +62,7 @@ pub enum Outcome {
     Note,
     Advise,
     Stop,
-    /// Could not be measured; `says` has the reason. Never taken for a pass: where the limit's
-    /// severity is stop, the verdict is stop.
+    /// Could not be measured; `says` and `not_measured` have the reason. Never taken for a pass.
     Unmeasured,
 }
 

@@ -28,7 +28,7 @@ pub fn judge(facts: &Facts, profile: &Profile) -> Judgement {
 /// Worst first; what was found before what could not be measured.
 fn rank(told: &Told) -> u8 {
     let unmeasured = told.finding.outcome == Outcome::Unmeasured;
-    match (told.weight, unmeasured) {
+    match (told.finding.weight, unmeasured) {
         (Some(Severity::Stop), false) => 0,
         (Some(Severity::Stop), true) => 1,
         (Some(_), false) => 2,
@@ -43,7 +43,7 @@ fn verdict(facts: &Facts, told: &[Told]) -> Verdict {
     if facts.unread.is_some() || facts.measurements.is_none() {
         return Verdict::Unread;
     }
-    match told.iter().filter_map(|told| told.weight).max() {
+    match told.iter().filter_map(|told| told.finding.weight).max() {
         Some(Severity::Stop) => Verdict::Stop,
         Some(Severity::Advise) => Verdict::Advise,
         Some(Severity::Note) | None => Verdict::Clear,
@@ -58,13 +58,21 @@ fn reason(verdict: Verdict, told: &[Told]) -> String {
         Verdict::Stop | Verdict::Unread => Severity::Stop,
     };
     let mut parts: Vec<&Told> = Vec::new();
-    for one in told.iter().filter(|told| told.weight == Some(weight)) {
+    for one in told
+        .iter()
+        .filter(|told| told.finding.weight == Some(weight))
+    {
         // That nothing was measured follows from a file that could not be read.
         let follows = verdict == Verdict::Unread && one.finding.outcome == Outcome::Unmeasured;
         // A file that was still incomplete is told in the same words as what is cut in it.
         let brief = one.in_brief();
         let core = brief.split_once(": ").map_or(brief, |(_, core)| core);
-        let said = parts.iter().any(|part| part.in_brief().contains(core));
+        let said = parts.iter().any(|part| {
+            // What is missing for one reason is told once.
+            let same_reason = one.finding.not_measured.is_some()
+                && part.finding.not_measured == one.finding.not_measured;
+            same_reason || part.in_brief().contains(core)
+        });
         if !follows && !said {
             parts.push(one);
         }

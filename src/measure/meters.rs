@@ -13,6 +13,7 @@ use super::true_peak::{Interpolator, Over, TruePeakMeter, filter_description};
 use super::types::*;
 use super::weights::loudness_weight;
 use crate::layout::{self, Label};
+use crate::measured::{Measured, NotMeasured};
 use crate::specimen::{Block, BlockSink};
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Seconds};
 
@@ -227,6 +228,7 @@ impl Meters {
         let frames = Frames(self.frames);
         let loudness = self.loudness.as_ref().map(|meter| meter.finish(frames));
         let peaks = self.peaks(loudness.as_ref());
+        let not_measured = self.no_loudness();
         let overs = self.places(|channel| {
             let meter = channel.true_peak.as_ref();
             let overs = meter.map_or(&[][..], |meter| &meter.overs);
@@ -248,7 +250,7 @@ impl Meters {
             sample_rate: self.order.sample_rate,
             frames,
             measured_on: self.measured_on(),
-            loudness,
+            loudness: Measured::of(loudness, || not_measured),
             peaks,
             channels,
             edges: self.edges.finish(frames, self.order.sample_rate),
@@ -276,6 +278,17 @@ impl Meters {
             weights,
             renderer: self.order.renderer.clone(),
         })
+    }
+
+    fn no_loudness(&self) -> NotMeasured {
+        match self.order.depth {
+            Depth::Levels => NotMeasured::NotRendered {
+                why: "the tracks of an object-based file are not what is heard".into(),
+            },
+            Depth::Full => NotMeasured::NoLabels {
+                channels: self.order.channels,
+            },
+        }
     }
 
     fn peaks(&self, loudness: Option<&Loudness>) -> Peaks {

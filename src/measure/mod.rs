@@ -39,6 +39,8 @@ pub use immersive::{
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};
-pub use survey::{Survey, SurveyFigures, SurveyMeters, SurveyOrder, SurveyWants};
+pub use survey::{
+    Clicks, Defects, Ends, Survey, SurveyFigures, SurveyMeters, SurveyOrder, SurveyWants,
+};
 pub use types::*;
 pub use weights::loudness_weight;

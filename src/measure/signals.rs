@@ -69,7 +69,7 @@ pub enum Quantity {
 impl Quantity {
     /// What was read; `None` where the meter reports it as absent.
     pub fn of(self, measured: &Measurements) -> Option<f64> {
-        let loudness = measured.loudness.as_ref();
+        let loudness = measured.loudness.get();
         match self {
             Self::Integrated => loudness?.integrated_lufs.map(Lufs::value),
             Self::MomentaryMax => loudness?.momentary_max_lufs.map(Lufs::value),

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::immersive::Immersive;
 use super::survey::Survey;
 use crate::layout::Label;
+use crate::measured::{Measured, NotMeasured};
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Lu, Lufs, Seconds};
 
 /// Everything that was measured on one file, or on one render of it.
@@ -15,8 +16,8 @@ pub struct Measurements {
     pub frames: Frames,
     /// On what the loudness was read; `None` where nobody says where the channels play.
     pub measured_on: Option<MeasuredOn>,
-    /// `None` without `measured_on`; its fields are `None` where the quantity does not exist.
-    pub loudness: Option<Loudness>,
+    /// Its fields are `None` where the quantity does not exist: silence has no loudness.
+    pub loudness: Measured<Loudness>,
     pub peaks: Peaks,
     /// In file order.
     pub channels: Vec<ChannelMeasurements>,
@@ -37,7 +38,8 @@ impl Measurements {
     /// left elsewhere is that of the renders.
     pub fn heard_on(&mut self, mut immersive: Immersive) {
         if let Some(survey) = &mut self.survey {
-            survey.translation = immersive.translation.take();
+            let why = NotMeasured::NotAsked;
+            survey.translation = Measured::of(immersive.translation.take(), || why);
         }
         if let Some(main) = immersive.renders.first() {
             self.measured_on = main.measured_on.clone();

@@ -7,6 +7,10 @@ pub const BUILT_IN: &[(&str, &str)] = &[
         include_str!("../../config/profiles/any-audio.toml"),
     ),
     (
+        "any-music",
+        include_str!("../../config/profiles/any-music.toml"),
+    ),
+    (
         "fault-finding",
         include_str!("../../config/profiles/fault-finding.toml"),
     ),

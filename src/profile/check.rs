@@ -56,6 +56,13 @@ pub fn limit(
     let margin = margin(text, raw, &rule)?
         .or(inherited.map(|parent| parent.margin))
         .unwrap_or(0.0);
+    let advise_below =
+        advise_below(text, raw, &rule)?.or(inherited.and_then(|parent| parent.advise_below));
+    // Kept where a profile asks more or less strictly than the one that it extends.
+    let if_compared = match yes_or_no(&raw.if_compared) {
+        Some(said) => said,
+        None => parent.is_some_and(|parent| parent.if_compared),
+    };
     let said = render(text, raw, known)?;
     if let (Some(said), Some(on), Some(place)) = (&said, &on, &raw.render)
         && said != on
@@ -98,7 +105,35 @@ pub fn limit(
         severity,
         source,
         render,
+        if_compared,
+        advise_below,
     }))
+}
+
+fn yes_or_no(value: &Option<Spanned<bool>>) -> Option<bool> {
+    value.as_ref().map(|said| *said.get_ref())
+}
+
+fn advise_below(text: &Text, raw: &RawLimit, rule: &Rule) -> Result<Option<f64>, Mistake> {
+    let Some(said) = &raw.advise_below else {
+        return Ok(None);
+    };
+    let aim = *said.get_ref();
+    let fits = match rule {
+        Rule::AtMost(most) => aim <= *most,
+        Rule::AtLeast(least) => aim >= *least,
+        Rule::Within(low, high) => (*low..=*high).contains(&aim),
+        Rule::Target { target, tolerance } => (aim - target).abs() <= *tolerance,
+        _ => false,
+    };
+    match aim.is_finite() && fits {
+        true => Ok(Some(aim)),
+        false => Err(text.mistake(
+            said.span(),
+            "an aim that the limit itself does not allow",
+            "a number within the limit, below which the file advises: advise_below = -19.0 beside at_most = -18.0",
+        )),
+    }
 }
 
 fn switched_off(
@@ -111,6 +146,8 @@ fn switched_off(
     let alone = rules_said(raw).is_empty()
         && raw.severity.is_none()
         && raw.margin.is_none()
+        && raw.advise_below.is_none()
+        && raw.if_compared.is_none()
         && raw.render.is_none();
     if !alone {
         return Err(text.mistake(

@@ -54,10 +54,18 @@ fn canonical(limit: &Limit) -> Value {
         Rule::Never => json!("never"),
         Rule::Report => json!("report"),
     };
-    json!({
+    let mut canonical = json!({
         "margin": limit.margin,
         "render": limit.render,
         "rule": rule,
         "severity": limit.severity,
-    })
+    });
+    // Only where they are said: limits without them keep their digest.
+    if limit.if_compared {
+        canonical["if_compared"] = json!(true);
+    }
+    if let Some(aim) = limit.advise_below {
+        canonical["advise_below"] = json!(aim);
+    }
+    canonical
 }

@@ -43,6 +43,11 @@ pub const KEYS: &[(&str, &str)] = &[
     ("severity", "severity = \"stop\", \"advise\" or \"note\""),
     ("source", "source = \"common practice, no source\""),
     ("render", "render = \"0+5+0\""),
+    ("if_compared", "if_compared = true"),
+    (
+        "advise_below",
+        "advise_below = -19.0 beside a limit on a number",
+    ),
 ];
 
 type Said<T> = Option<Spanned<T>>;
@@ -78,4 +83,6 @@ pub struct RawLimit {
     pub severity: Said<String>,
     pub source: Said<String>,
     pub render: Said<String>,
+    pub if_compared: Said<bool>,
+    pub advise_below: Said<f64>,
 }

@@ -71,6 +71,8 @@ pub fn finding(check: &str, outcome: Outcome, value: f64, unit: &str, limit: &st
         source: "common practice, no source".into(),
         places: Vec::new(),
         identity: None,
+        not_measured: None,
+        weight: None,
         places_total: 0,
     }
 }
@@ -203,7 +205,7 @@ pub fn weighed() -> Weighed {
                 weights: vec![1.0, 1.0],
                 renderer: None,
             }),
-            loudness: Some(Loudness {
+            loudness: crate::measured::Measured::Is(Loudness {
                 integrated_lufs: Lufs::new(-16.4),
                 momentary_max_lufs: Lufs::new(-9.1),
                 short_term_max_lufs: Lufs::new(-12.0),

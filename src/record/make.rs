@@ -64,7 +64,7 @@ pub fn sidecar(
             let survey = m
                 .survey
                 .as_ref()
-                .and_then(|survey| survey.translation.as_ref());
+                .and_then(|survey| survey.translation.get());
             let mix = (weighed.against.as_ref()).and_then(|against| against.translation.as_ref());
             if let Some((now, mix)) = survey.zip(mix) {
                 measured.translation_changes = elsewhere::changes(&now.table, mix, "mix");
@@ -238,7 +238,7 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
             .filter(is_written),
         translation_changes: Vec::new(),
         renders,
-        loudness: m.loudness.clone(),
+        loudness: m.loudness.get().cloned(),
         peaks: m.peaks.clone(),
         headroom: headroom(m).unwrap_or_default(),
         channels: m.channels.iter().map(channel).collect(),
@@ -248,7 +248,7 @@ fn measured(m: &Measurements, adm: Option<&AdmWeighed>) -> Measured {
 }
 
 fn headroom(m: &Measurements) -> Option<Vec<Headroom>> {
-    let integrated = m.loudness.as_ref()?.integrated_lufs?;
+    let integrated = m.loudness.get()?.integrated_lufs?;
     Some(crate::measure::headroom(
         integrated,
         m.peaks.true_peak_dbtp?,
@@ -264,7 +264,7 @@ fn is_written(figures: &SurveyFigures) -> bool {
 
 fn render(m: &Measurements) -> Render {
     Render {
-        loudness: m.loudness.clone(),
+        loudness: m.loudness.get().cloned(),
         peaks: m.peaks.clone(),
         measured_on: m.measured_on.clone(),
         channels: m.channels.iter().map(channel).collect(),
@@ -593,7 +593,7 @@ mod tests {
     fn silence_has_null_for_its_loudness() {
         let mut weighed = invented::weighed();
         let measurements = weighed.measurements.as_mut().unwrap();
-        measurements.loudness = Some(Default::default());
+        measurements.loudness = crate::measured::Measured::Is(Default::default());
         measurements.peaks = Default::default();
         let (name, profile) = (OsStr::new("x.wav"), invented::profile());
         let made = sidecar(&weighed, name, &profile, vec![], None, &invented::now());
@@ -641,7 +641,9 @@ mod tests {
         ) {
             let mut weighed = invented::weighed();
             let measurements = weighed.measurements.as_mut().unwrap();
-            let heard = measurements.loudness.as_mut().unwrap();
+            let crate::measured::Measured::Is(heard) = &mut measurements.loudness else {
+                unreachable!("the invented file has a loudness")
+            };
             heard.integrated_lufs = loudness.and_then(|micro| Lufs::new(micro as f64 / 1e6));
             heard.range_lu = Lu::new(f64::from(range) / 1e3);
             measurements.channels[0].dc_offset = number;

@@ -262,31 +262,6 @@ pub enum OddityKind {
     LabelsForAnotherCount,
 }
 
-impl OddityKind {
-    pub fn check(self) -> &'static str {
-        match self {
-            Self::DataTruncated => "damage.data_truncated",
-            Self::HeaderUnfinished => "damage.header_unfinished",
-            Self::HeaderSaysLess => "damage.header_says_less",
-            Self::SizesDisagree => "damage.sizes_disagree",
-            Self::Ds64Missing => "damage.ds64-missing",
-            Self::PadMissing => "damage.chunk-padding",
-            Self::TrailingBytes => "damage.trailing_bytes",
-            Self::ChunkTwice => "damage.chunk-duplicate",
-            Self::FormatFields => "damage.format-fmt",
-            Self::PartialFrame => "damage.partial_frame",
-            Self::FloatNan => "damage.float_nan",
-            Self::FloatInf => "damage.float_inf",
-            Self::FloatDenormal => "damage.float_denormal",
-            Self::DecodeErrors => "damage.decode_errors",
-            Self::StreamDigest => "damage.stream_digest",
-            Self::ExtensionDiffers => "format.extension",
-            Self::MetadataDamaged => "damage.metadata",
-            Self::LabelsForAnotherCount => "format.channel_labels",
-        }
-    }
-}
-
 /// Digests of one byte sequence, lower-case hexadecimal.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Digests {

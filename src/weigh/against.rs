@@ -15,7 +15,8 @@ use crate::compare::{Comparer, Comparison, Limits, Side, Wants};
 use crate::judge::{self, AgainstRead};
 use crate::measure::translation::Translation;
 use crate::measure::{ElsewhereMeters, Survey, SurveyMeters, SurveyOrder};
-use crate::profile::{Profile, Rule};
+use crate::measured::{Measured, NotMeasured};
+use crate::profile::Profile;
 use crate::specimen::{Block, BlockSink, Digests, Format, Specimen};
 
 /// Blocks that the reading of the mix may be ahead: bounded, so memory is.
@@ -111,20 +112,13 @@ pub(super) fn comparer(
     adm: Option<&AdmWeighed>,
     profile: &Profile,
 ) -> Result<Comparer, String> {
+    let usual = Limits::default();
     let limits = Limits {
-        level_change_db: limit(profile, "movement.level_change")
-            .unwrap_or(Limits::default().level_change_db),
-        angle_deg: limit(profile, "movement.position").unwrap_or(Limits::default().angle_deg),
-        ..Limits::default()
+        level_change_db: judge::level_change_limit_db(profile).unwrap_or(usual.level_change_db),
+        angle_deg: judge::position_limit_deg(profile).unwrap_or(usual.angle_deg),
+        ..usual
     };
     Comparer::new(&side(format, adm), &mix.side, &limits).map_err(|error| error.to_string())
-}
-
-fn limit(profile: &Profile, check: &str) -> Option<f64> {
-    match profile.limits.get(check)?.rule {
-        Rule::AtMost(most) => Some(most),
-        _ => None,
-    }
 }
 
 /// What the reading of the mix came to.
@@ -169,7 +163,7 @@ pub(super) fn read_mix(
         .map_err(|error| error.to_string())?;
     let mut survey = sender.survey.finish();
     if let Some(elsewhere) = sender.elsewhere {
-        survey.translation = elsewhere.finish();
+        survey.translation = Measured::of(elsewhere.finish(), || NotMeasured::NotAsked);
     }
     Ok(MixRead {
         digests: reading.digests,

@@ -21,6 +21,7 @@ use crate::measure::defects::DataLayout;
 use crate::measure::{
     Depth, ImmersiveMeters, Measurements, MeterOrder, Meters, SurveyMeters, SurveyOrder,
 };
+use crate::measured::{Measured, NotMeasured};
 use crate::profile::Profile;
 use crate::render::Choice;
 use crate::render::binaural::HeadSet;
@@ -222,6 +223,9 @@ pub fn weigh(
             }
         }
         None => {}
+    }
+    if let Some(why) = adm.as_ref().and_then(|adm| adm.not_rendered.clone()) {
+        measurements.loudness = Measured::Not(NotMeasured::NotRendered { why });
     }
     let judgement = judge::judge(
         &Facts {

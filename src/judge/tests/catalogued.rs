@@ -31,13 +31,6 @@ fn every_check_says_what_it_is_where_it_comes_from_and_what_it_cannot_see() {
 }
 
 #[test]
-fn every_kind_of_oddity_has_its_check() {
-    for kind in EVERY_ODDITY {
-        assert!(check(kind.check()).is_some(), "{kind:?}");
-    }
-}
-
-#[test]
 fn every_built_in_profile_is_right_and_names_a_source_for_each_number() {
     let set = built_in();
     for name in [

@@ -22,8 +22,11 @@ fn damage_that_always_stops_needs_no_limit_and_other_damage_is_never_kept_quiet(
             Verdict::Clear
         };
         assert_eq!(bare.verdict, wanted, "{kind:?}");
-        let found = finding(&bare, kind.check());
-        assert_ne!(found.outcome, Outcome::Clear, "{kind:?}");
+        let found = bare
+            .findings
+            .iter()
+            .find(|found| found.outcome != Outcome::Clear)
+            .unwrap_or_else(|| panic!("{kind:?} is kept quiet"));
         assert_eq!(found.says, "something is wrong");
     }
 }
@@ -103,7 +106,7 @@ fn a_caution_is_given_for_tones_overloads_and_direct_current_and_not_for_loud_mu
     // The programme stands at -18.5 LUFS.
     let rise = |lufs: f64| {
         with(&|m| {
-            let loudness = m.loudness.as_mut().unwrap();
+            let loudness = m.loudness.as_mut().ok().unwrap();
             loudness.sudden_max_lufs = Lufs::new(lufs);
             loudness.sudden_max_at_s = Some(Seconds(75.5));
         })

@@ -66,7 +66,7 @@ fn rendered(of: &File, renders: [(&str, f64, f64); 2]) -> File {
     let renders = renders.map(|(layout, integrated, peak)| {
         let mut render = measured.clone();
         render.measured_on.as_mut().unwrap().layout = layout.into();
-        render.loudness.as_mut().unwrap().integrated_lufs = Lufs::new(integrated);
+        render.loudness.as_mut().ok().unwrap().integrated_lufs = Lufs::new(integrated);
         render.peaks.true_peak_dbtp = dbtp(peak);
         render
     });

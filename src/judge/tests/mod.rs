@@ -1,24 +1,29 @@
 //! What the house promises of a judgement. Facts are made by hand (here); expected numbers
 //! stand in the tests or in the documents named beside them.
 
+mod absence;
 mod catalogued;
 mod faulty;
 mod immersive;
 mod limited;
 mod properties;
+mod survey;
 mod unmeasured;
 mod versions;
 
 use std::collections::BTreeSet;
 use std::ffi::OsStr;
 use std::fs;
+use std::sync::{LazyLock, Mutex};
 
 use super::*;
 use crate::layout::{self, Label};
 use crate::measure::{
-    ChannelMeasurements, Edges, Loudness, MeasuredOn, Measurements, Peaks, Place, Places,
+    ChannelMeasurements, Edges, Loudness, MeasuredOn, Measurements, Peaks, Place, Places, Survey,
+    SurveyMeters, SurveyOrder, SurveyWants,
 };
-use crate::profile::{Choice, Profile, Severity};
+use crate::measured::{Measured, NotMeasured};
+use crate::profile::{Choice, Profile, Severity, Takes};
 use crate::specimen::{
     Bext, Container, Encoding, Format, LabelSource, Metadata, Oddity, OddityKind,
 };
@@ -65,6 +70,34 @@ fn dbfs(level: f64) -> Option<Dbfs> {
     Dbfs::from_linear(10f64.powf(level / 20.0))
 }
 
+/// Every fault meter has run, and none has found anything. Made once a layout: meters are large.
+fn nothing_found(labels: &[Label]) -> Survey {
+    static MADE: LazyLock<Mutex<Vec<(Vec<Label>, Survey)>>> = LazyLock::new(Mutex::default);
+    let mut made = MADE.lock().unwrap();
+    if let Some((_, survey)) = made.iter().find(|(of, _)| of == labels) {
+        return survey.clone();
+    }
+    let survey = SurveyMeters::new(SurveyOrder {
+        sample_rate: Hertz::new(48_000).unwrap(),
+        channels: labels.len(),
+        labels: Some(labels.to_vec()),
+        bits: Some(24),
+        floats: false,
+        data: None,
+        wants: SurveyWants {
+            clicks: true,
+            defects: true,
+            ends: true,
+            channels: true,
+            provenance: true,
+            translation: true,
+        },
+    })
+    .finish();
+    made.push((labels.to_vec(), survey.clone()));
+    survey
+}
+
 fn file(layout: &str) -> File {
     let layout = layout::by_name(layout).expect("a layout");
     let labels = layout.labels();
@@ -103,7 +136,7 @@ fn file(layout: &str) -> File {
                 labels: labels.clone(),
                 renderer: None,
             }),
-            loudness: Some(Loudness {
+            loudness: Measured::Is(Loudness {
                 integrated_lufs: Lufs::new(-18.5),
                 momentary_max_lufs: Lufs::new(-12.0),
                 momentary_max_at_s: Some(Seconds(61.0)),
@@ -131,7 +164,7 @@ fn file(layout: &str) -> File {
             overs: Places::default(),
             full_scale_runs: Places::default(),
             immersive: None,
-            survey: None,
+            survey: Some(Box::new(nothing_found(&labels))),
         }),
         unread: None,
         incomplete: None,
@@ -158,7 +191,7 @@ impl File {
     }
 
     fn loudness(&mut self) -> &mut Loudness {
-        self.measured().loudness.as_mut().unwrap()
+        self.measured().loudness.as_mut().ok().unwrap()
     }
 
     fn odd(mut self, kind: OddityKind, says: &str) -> Self {
@@ -195,8 +228,14 @@ impl File {
         format.labels_from = None;
         let measured = self.measured();
         measured.measured_on = None;
-        measured.loudness = None;
+        measured.loudness = Measured::Not(NotMeasured::NoLabels {
+            channels: measured.channels.len(),
+        });
         measured.peaks.peak_to_loudness_lu = None;
+        let survey = measured.survey.as_mut().unwrap();
+        survey.translation = Measured::Not(NotMeasured::NoLabels {
+            channels: survey.channels.len(),
+        });
         for (n, channel) in measured.channels.iter_mut().enumerate() {
             channel.label = format!("ch {}", n + 1);
         }

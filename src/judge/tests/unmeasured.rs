@@ -6,7 +6,10 @@ use super::*;
 fn unknown_channels_stop_and_say_what_to_do() {
     let judgement = file("7.1.4").unlabelled().by("immersive-channels");
     assert_eq!(judgement.verdict, Verdict::Stop);
-    assert_eq!(judgement.reason, "nobody says where the 12 channels play");
+    assert_eq!(
+        judgement.reason,
+        "channel layout not measured: nothing says where the 12 channels play"
+    );
     let found = finding(&judgement, "loudness.integrated");
     assert_eq!(found.outcome, Outcome::Unmeasured);
     assert_eq!(found.value, None);
@@ -23,7 +26,7 @@ fn unknown_channels_stop_and_say_what_to_do() {
     assert_eq!(judgement.verdict, Verdict::Stop);
     assert_eq!(
         judgement.reason,
-        "loudness not measured: nobody says where the 12 channels play"
+        "integrated loudness not measured: nothing says where the 12 channels play"
     );
     let noted = "[limits.\"loudness.integrated\"]\nreport = true";
     assert_eq!(
@@ -35,7 +38,7 @@ fn unknown_channels_stop_and_say_what_to_do() {
 #[test]
 fn silence_has_no_loudness_and_does_not_pass_for_quiet() {
     let mut silent = file("2.0");
-    silent.measured().loudness = Some(Loudness::default());
+    silent.measured().loudness = Measured::Is(Loudness::default());
     silent.measured().peaks = Peaks::default();
     for channel in &mut silent.measured().channels {
         channel.sample_peak_dbfs = None;
@@ -44,7 +47,10 @@ fn silence_has_no_loudness_and_does_not_pass_for_quiet() {
     }
     let judgement = silent.by_limits("[limits.\"loudness.integrated\"]\nat_most = -18.0");
     assert_eq!(judgement.verdict, Verdict::Stop);
-    assert_eq!(judgement.reason, "no loudness: nothing passes the gate");
+    assert_eq!(
+        judgement.reason,
+        "integrated loudness not measured: nothing passes the gate"
+    );
     let judgement = silent.by("stereo-music");
     assert_eq!(judgement.verdict, Verdict::Stop);
     assert_eq!(judgement.reason, "the whole file is silent");
@@ -60,7 +66,10 @@ fn a_file_that_is_too_short_for_a_window_says_so() {
     let judgement = short.by("stereo-music");
     for check in ["loudness.short_term_max", "loudness.range"] {
         let says = &finding(&judgement, check).says;
-        assert!(says.ends_with(": the file is shorter than 3 s"), "{says}");
+        assert!(
+            says.ends_with("not measured, the file is shorter than 3 s"),
+            "{says}"
+        );
     }
     short.measured().frames = Frames(4_800);
     short.loudness().integrated_lufs = None;
@@ -68,7 +77,7 @@ fn a_file_that_is_too_short_for_a_window_says_so() {
     assert_eq!(judgement.verdict, Verdict::Stop);
     assert_eq!(
         judgement.reason,
-        "no loudness: the file is shorter than 400 ms"
+        "integrated loudness not measured: the file is shorter than 400 ms"
     );
 }
 
@@ -84,7 +93,7 @@ fn what_is_asked_on_a_render_of_a_file_that_has_none_stops_as_unmeasured() {
     assert!(
         judgement
             .reason
-            .contains("no audio definition metadata to render"),
+            .contains("the file has no audio definition metadata"),
         "{}",
         judgement.reason
     );

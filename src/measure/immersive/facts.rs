@@ -122,7 +122,7 @@ pub(super) fn fold(renders: &[Measurements]) -> Option<Fold> {
     if layout(main) == layout(stereo) {
         return None;
     }
-    let integrated = |m: &Measurements| m.loudness.as_ref().and_then(|l| l.integrated_lufs);
+    let integrated = |m: &Measurements| m.loudness.get().and_then(|l| l.integrated_lufs);
     let peaks = stereo.peaks.true_peak_dbtp.zip(main.peaks.true_peak_dbtp);
     Some(Fold {
         from: layout(main)?,

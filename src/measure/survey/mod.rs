@@ -25,6 +25,7 @@ use super::spot::{Spot, Spots};
 use super::translation::{Fold, Translation, TranslationFacts, TranslationMeter};
 use super::types::{Place, Places};
 use crate::layout::Label;
+use crate::measured::{Measured, NotMeasured};
 use crate::render::{RENDERER, SpeakerLayout, bed_gains};
 use crate::units::{Frames, Hertz, Seconds};
 use groups::{ClickMeters, DefectMeters, EndMeters};
@@ -69,14 +70,14 @@ pub struct Survey {
     pub loud: Option<Loud>,
     pub over_unity: OverUnity,
     /// Each group only where it was wanted.
-    pub clicks: Option<Clicks>,
-    pub defects: Option<Defects>,
-    pub ends: Option<Ends>,
-    pub between: Option<ChannelFacts>,
-    pub provenance: Option<ProvenanceFacts>,
-    /// Also `None` where nobody says where the channels play, or there is one only. Of an
+    pub clicks: Measured<Clicks>,
+    pub defects: Measured<Defects>,
+    pub ends: Measured<Ends>,
+    pub between: Measured<ChannelFacts>,
+    pub provenance: Measured<ProvenanceFacts>,
+    /// Also not measured where nothing says where the channels play, or there is one only. Of an
     /// object-based file it is taken from its renders, not from its tracks.
-    pub translation: Option<TranslationFacts>,
+    pub translation: Measured<TranslationFacts>,
 }
 
 /// The figures of a survey that go into the record; its places stand with the findings.
@@ -107,11 +108,11 @@ impl Survey {
     pub fn figures(&self) -> SurveyFigures {
         SurveyFigures {
             loud: self.loud,
-            floor: self.ends.as_ref().map(|ends| ends.floor.clone()),
-            channels: self.between.as_ref().map(|facts| facts.scalars.clone()),
-            provenance: self.provenance.as_ref().map(|facts| facts.summary.clone()),
-            ends: self.ends.as_ref().map(|ends| ends.ends.figures.clone()),
-            translation: self.translation.as_ref().map(|facts| facts.table.clone()),
+            floor: self.ends.get().map(|ends| ends.floor.clone()),
+            channels: self.between.get().map(|facts| facts.scalars.clone()),
+            provenance: self.provenance.get().map(|facts| facts.summary.clone()),
+            ends: self.ends.get().map(|ends| ends.ends.figures.clone()),
+            translation: self.translation.get().map(|facts| facts.table.clone()),
         }
     }
 
@@ -137,20 +138,20 @@ impl Survey {
         // The tolerance in which two labels of one fault are the same: 50 ms, own choice.
         let near = u64::from(self.sample_rate.value()) / 20;
         (self.over_unity.places).inherit(&mix.over_unity.places, aligned, near);
-        if let (Some(mine), Some(other)) = (&mut self.clicks, &mix.clicks) {
+        if let (Measured::Is(mine), Measured::Is(other)) = (&mut self.clicks, &mix.clicks) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
         }
-        if let (Some(mine), Some(other)) = (&mut self.defects, &mix.defects) {
+        if let (Measured::Is(mine), Measured::Is(other)) = (&mut self.defects, &mix.defects) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
             let mut other = other.clone();
             for (mine, other) in mine.whole_file().into_iter().zip(other.whole_file()) {
                 mine.inherit(other, &|_| Some(0), near);
             }
         }
-        if let (Some(mine), Some(other)) = (&mut self.ends, &mix.ends) {
+        if let (Measured::Is(mine), Measured::Is(other)) = (&mut self.ends, &mix.ends) {
             mine.inherit(other, &|mine, other| mine.inherit(other, aligned, near));
         }
-        if let (Some(mine), Some(other)) = (&mut self.between, &mix.between) {
+        if let (Measured::Is(mine), Measured::Is(other)) = (&mut self.between, &mix.between) {
             // Of the whole file: where the mix is so too, mastering has not done it.
             for (mine, other) in whole_file(mine)
                 .into_iter()
@@ -257,6 +258,16 @@ impl SurveyMeters {
     /// Ends the programme and reads the meters.
     pub fn finish(self) -> Survey {
         let order = self.order;
+        fn asked<T>(found: Option<T>) -> Measured<T> {
+            Measured::of(found, || NotMeasured::NotAsked)
+        }
+        let no_translation = match (order.wants.translation, &order.labels) {
+            (false, _) => NotMeasured::NotAsked,
+            (true, None) => NotMeasured::NoLabels {
+                channels: order.channels,
+            },
+            (true, Some(_)) => NotMeasured::NoFold,
+        };
         let channels = match &order.labels {
             Some(labels) => labels.iter().map(ToString::to_string).collect(),
             None => (1..=order.channels).map(|n| format!("ch {n}")).collect(),
@@ -268,12 +279,14 @@ impl SurveyMeters {
             over_unity: (self.over_unity)
                 .map(OverUnityMeter::finish)
                 .unwrap_or_default(),
-            clicks: self.clicks.map(ClickMeters::finish),
-            defects: self.defects.map(DefectMeters::finish),
-            ends: self.ends.map(EndMeters::finish),
-            between: self.between.map(ChannelMeter::finish),
-            provenance: self.provenance.map(ProvenanceMeter::finish),
-            translation: self.translation.map(TranslationMeter::finish),
+            clicks: asked(self.clicks.map(ClickMeters::finish)),
+            defects: asked(self.defects.map(DefectMeters::finish)),
+            ends: asked(self.ends.map(EndMeters::finish)),
+            between: asked(self.between.map(ChannelMeter::finish)),
+            provenance: asked(self.provenance.map(ProvenanceMeter::finish)),
+            translation: Measured::of(self.translation.map(TranslationMeter::finish), || {
+                no_translation
+            }),
         }
     }
 }

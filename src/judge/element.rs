@@ -10,13 +10,13 @@ use crate::judge::facts::Facts;
 /// Longer names are cut: they stand in sentences. Own choice.
 const LONGEST: usize = 40;
 
-/// An element as people may know it.
-pub struct Who {
+/// An element as people may know it, by name.
+pub struct Element {
     pub name: Option<String>,
     pub id: String,
 }
 
-impl Who {
+impl Element {
     /// The element that a subject begins with; `None` for a chunk, a track number, the file.
     pub fn of(facts: &Facts, subject: &str) -> Option<Self> {
         let id = subject.split([',', ' ']).next()?;

@@ -2,13 +2,12 @@
 
 use std::ffi::OsStr;
 
-use super::super::caution::caution;
-use super::super::tests::{built_in, house};
 use super::*;
-use crate::judge::{Finding, Outcome, Verdict, judge};
+use crate::judge::caution::caution;
 use crate::layout::Label;
 use crate::measure::{
-    Depth, Measurements, MeterOrder, Meters, Spots, Survey, SurveyMeters, SurveyOrder,
+    Depth, Measurements, MeterOrder, Meters, Spot, Spots, Survey, SurveyMeters, SurveyOrder,
+    SurveyWants,
 };
 use crate::specimen::Metadata;
 use crate::units::Hertz;
@@ -219,7 +218,8 @@ fn the_fault_finding_profile_wants_every_meter_and_asks_every_check() {
     let profile = set.get("fault-finding").expect("built in");
     let all = wants(profile);
     assert!(all.clicks && all.defects && all.ends && all.channels && all.provenance);
-    for check in SURVEY.iter().filter(|check| check.takes == Takes::Fault) {
+    let is_fault = |check: &&Check| check.takes == Takes::Fault && !check.needs.is_empty();
+    for check in catalogue().iter().filter(is_fault) {
         assert!(profile.limits.contains_key(check.id), "{}", check.id);
     }
 }

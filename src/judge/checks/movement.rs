@@ -1,0 +1,535 @@
+//! A master against the mix it came from: same parts, same movement, same timing, same level over
+//! time. Mastering leaves movement untouched: the reason of the group's name.
+
+use crate::compare::{Comparison, LevelChangeKind, ObjectChange, Part};
+use crate::judge::check::{Case, Check, FAULT, NUMBER};
+use crate::judge::reading::{Fault, Number, Reading, read_from};
+use crate::measure::{Place, Places};
+use crate::measured::{Measured, NotMeasured};
+use crate::profile::Severity;
+use crate::units::{Frames, Seconds};
+
+use super::found::{Found, told};
+
+/// In the order in which they are told.
+pub const CHECKS: &[Check] = &[
+    NOT_COMPARED,
+    MISSING,
+    EXTRA,
+    POSITION,
+    LOST,
+    METADATA,
+    OFFSET,
+    TRACK_OFFSET,
+    SLIPPED,
+    LEVEL_CHANGE,
+    GONE,
+    POLARITY,
+    BALANCE,
+    LENGTH,
+];
+
+pub const NOT_COMPARED: Check = Check {
+    id: "movement.not_compared",
+    title: "master that was not held against its mix",
+    definition: "A mix was named and the two could not be compared.",
+    cannot_see: "Anything about the mix.",
+    read: not_compared,
+    ..FAULT
+};
+
+pub const MISSING: Check = Check {
+    id: "movement.missing",
+    title: "part that is missing",
+    definition: "A bed channel or object of the mix is not in the master.",
+    severity: Severity::Stop,
+    cannot_see: "A part that was left out on purpose.",
+    read: missing,
+    ..FAULT
+};
+
+pub const EXTRA: Check = Check {
+    id: "movement.extra",
+    title: "part that the mix does not have",
+    definition: "A bed channel or object of the master is not in the mix.",
+    cannot_see: "Why it was added.",
+    read: extra,
+    ..FAULT
+};
+
+pub const POSITION: Check = Check {
+    id: "movement.position",
+    title: "largest position difference",
+    definition: "The largest angle between the position of an object in the master and in the mix, at any time.",
+    unit: "deg",
+    severity: Severity::Stop,
+    cannot_see: "A movement that was changed on purpose.",
+    read: position,
+    ..NUMBER
+};
+
+pub const LOST: Check = Check {
+    id: "movement.lost",
+    title: "lost movement",
+    definition: "An object moves in the mix by more than 30 degrees in all, and in the master by less than a tenth of that.",
+    severity: Severity::Stop,
+    cannot_see: "Movement of less than that.",
+    read: lost,
+    ..FAULT
+};
+
+pub const METADATA: Check = Check {
+    id: "movement.metadata",
+    title: "other metadata than the mix",
+    definition: "Size, gain, diffuseness, times or other properties of an object, or a bed channel's label or place, differ.",
+    cannot_see: "Whether the change was wanted.",
+    read: metadata,
+    ..FAULT
+};
+
+pub const OFFSET: Check = Check {
+    id: "movement.offset",
+    title: "offset against the mix",
+    definition: "Samples by which the master is late against the mix, by most tracks.",
+    unit: "samples",
+    severity: Severity::Stop,
+    cannot_see: "An offset of more than the search range; tracks that have nothing in common.",
+    read: offset,
+    ..NUMBER
+};
+
+pub const TRACK_OFFSET: Check = Check {
+    id: "movement.track_offset",
+    title: "track out of time",
+    definition: "A track has another offset than the others.",
+    severity: Severity::Stop,
+    cannot_see: "A track that was processed beyond likeness.",
+    read: track_offset,
+    ..FAULT
+};
+
+pub const SLIPPED: Check = Check {
+    id: "movement.slipped",
+    title: "slipped edit",
+    definition: "The offset of a track jumps on the way.",
+    severity: Severity::Stop,
+    cannot_see: "A slip in silence.",
+    read: slipped,
+    ..FAULT
+};
+
+pub const LEVEL_CHANGE: Check = Check {
+    id: "movement.level_change",
+    title: "level change over time",
+    definition: "The farthest that a track's level, master less mix, goes from its own static gain in any 3 s, in the band where it is least.",
+    unit: "dB",
+    cannot_see: "Changes shorter than 3 s, and whether they were wanted.",
+    read: level_change,
+    ..NUMBER
+};
+
+pub const GONE: Check = Check {
+    id: "movement.gone",
+    title: "sound that is gone",
+    definition: "The mix sounds where the master is silent, on the same track.",
+    severity: Severity::Stop,
+    cannot_see: "Sound that was removed on purpose.",
+    read: gone,
+    ..FAULT
+};
+
+pub const POLARITY: Check = Check {
+    id: "movement.polarity",
+    title: "inverted polarity",
+    definition: "A track of the master is that of the mix upside down.",
+    cannot_see: "Polarity that changes on the way.",
+    read: polarity,
+    ..FAULT
+};
+
+pub const BALANCE: Check = Check {
+    id: "movement.balance",
+    title: "bed against objects, master less mix",
+    definition: "Difference of the static level changes of bed and objects.",
+    unit: "dB",
+    cannot_see: "Parts that do not sound together.",
+    read: balance,
+    ..NUMBER
+};
+
+pub const LENGTH: Check = Check {
+    id: "movement.length",
+    title: "other length than the mix",
+    definition: "Master and mix have different lengths.",
+    severity: Severity::Note,
+    cannot_see: "Whether the tail was cut or the head.",
+    read: length,
+    ..FAULT
+};
+
+/// What the comparison with the mix found.
+pub fn compared<'a>(case: &Case<'a>) -> Measured<&'a Comparison> {
+    let against = Measured::of(case.facts.against, || NotMeasured::NoCompanion);
+    against.and_then(|against| match against.result {
+        Ok(comparison) => Measured::Is(comparison),
+        Err(why) => Measured::Not(NotMeasured::NotCompared { why: why.into() }),
+    })
+}
+
+/// A reading of faults in the comparison, as far as sample by sample goes.
+fn faults(case: &Case, find: impl FnOnce(&Comparison) -> Vec<Found>) -> Reading {
+    read_from(compared(case), |comparison| {
+        let found = find(comparison);
+        match other_rate(comparison) {
+            Some(why) if found.is_empty() => Reading::not_measured(why),
+            Some(_) | None => told(case, found),
+        }
+    })
+}
+
+fn other_rate(comparison: &Comparison) -> Option<NotMeasured> {
+    let (master, mix) = (comparison.master_sample_rate_hz, comparison.sample_rate_hz);
+    (master != mix).then(|| NotMeasured::OtherSampleRate {
+        master_hz: master.value(),
+        mix_hz: mix.value(),
+    })
+}
+
+fn not_compared(case: &Case) -> Reading {
+    let Some(against) = case.facts.against else {
+        return Reading::not_measured(NotMeasured::NoCompanion);
+    };
+    let mix = against.mix.to_string_lossy();
+    let fault = |says: String| {
+        Reading::Fault(Fault {
+            unasked: Some(case.check.severity),
+            subject: "mix".into(),
+            brief: Some(case.check.title.to_owned()),
+            detail: Some(says.clone()),
+            ..Fault::new(says)
+        })
+    };
+    match against.result {
+        Ok(comparison) => match other_rate(comparison) {
+            Some(why) => fault(format!("not compared with {mix} sample by sample: {why}")),
+            None => Reading::NoFault(format!("compared with {mix}")),
+        },
+        Err(why) => fault(format!("not compared with {mix}: {why}")),
+    }
+}
+
+fn called(part: &Part) -> String {
+    match (&part.channel, &part.object_id) {
+        (Some(channel), Some(_)) if *channel != part.name => format!("{} ({channel})", part.name),
+        _ => part.name.clone(),
+    }
+}
+
+fn changes(comparison: &Comparison) -> impl Iterator<Item = &ObjectChange> {
+    comparison
+        .movement
+        .iter()
+        .flat_map(|movement| &movement.changed.listed)
+}
+
+/// `960 samples late`, `1 sample early`.
+fn late(frames: i64) -> String {
+    let word = if frames > 0 { "late" } else { "early" };
+    let unit = if frames.abs() == 1 {
+        "sample"
+    } else {
+        "samples"
+    };
+    format!("{} {unit} {word}", frames.unsigned_abs())
+}
+
+fn missing(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let parts = comparison.parts.missing.listed.iter();
+        parts
+            .map(|part| {
+                let says = format!("{} is in the mix and not in the master", called(part));
+                Found::new(case.check.severity, called(part), says)
+            })
+            .collect()
+    })
+}
+
+fn extra(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let parts = comparison.parts.extra.listed.iter();
+        parts
+            .map(|part| {
+                let says = format!("{} is in the master and not in the mix", called(part));
+                Found::new(case.check.severity, called(part), says)
+            })
+            .collect()
+    })
+}
+
+fn lost(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        changes(comparison)
+            .filter(|change| change.movement_lost)
+            .map(|change| {
+                let says = format!(
+                    "{} moves by {:.0} degrees in the mix and by {:.0} in the master",
+                    called(&change.part),
+                    change.path_deg.mix,
+                    change.path_deg.master
+                );
+                Found::new(case.check.severity, called(&change.part), says)
+                    .at(change.first_difference_at_s)
+            })
+            .collect()
+    })
+}
+
+fn metadata(case: &Case) -> Reading {
+    faults(case, |comparison| changed_metadata(case, comparison))
+}
+
+fn changed_metadata(case: &Case, comparison: &Comparison) -> Vec<Found> {
+    let limits = &comparison.limits;
+    let severity = case.check.severity;
+    let mut found: Vec<Found> = changes(comparison)
+        .filter_map(|change| {
+            let mut what = Vec::new();
+            if change.largest_gain_difference > limits.value {
+                what.push(format!(
+                    "gain by up to {:.3}",
+                    change.largest_gain_difference
+                ));
+            }
+            if change.largest_size_difference > limits.value {
+                what.push(format!(
+                    "size by up to {:.2}",
+                    change.largest_size_difference
+                ));
+            }
+            if change.largest_diffuse_difference > limits.value {
+                what.push(format!(
+                    "diffuseness by up to {:.2}",
+                    change.largest_diffuse_difference
+                ));
+            }
+            if change.largest_distance_difference > limits.value {
+                what.push(format!(
+                    "distance by up to {:.2}",
+                    change.largest_distance_difference
+                ));
+            }
+            if change.blocks_with_other_interpolation > 0 {
+                what.push(format!(
+                    "interpolation in {} blocks",
+                    change.blocks_with_other_interpolation
+                ));
+            }
+            if change.blocks_with_other_properties > 0 {
+                what.push(format!(
+                    "other properties in {} blocks",
+                    change.blocks_with_other_properties
+                ));
+            }
+            if change.mute.is_some() {
+                what.push("mute".to_owned());
+            }
+            if change.start_s.is_some() || change.duration_s.is_some() {
+                what.push("start or duration".to_owned());
+            }
+            if what.is_empty() {
+                return None;
+            }
+            let says = format!("{} differs in {}", called(&change.part), what.join(", "));
+            Some(Found::new(severity, called(&change.part), says).at(change.first_difference_at_s))
+        })
+        .collect();
+    let beds = comparison
+        .movement
+        .iter()
+        .flat_map(|movement| &movement.beds_changed.listed);
+    found.extend(beds.map(|bed| {
+        let says = format!(
+            "the bed channel {} has another place, label or gain",
+            called(&bed.part)
+        );
+        Found::new(severity, called(&bed.part), says)
+    }));
+    found
+}
+
+fn track_offset(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let tracks = comparison.timing.deviating.listed.iter();
+        tracks
+            .map(|track| {
+                let says = format!(
+                    "{} is {} against the other tracks",
+                    called(&track.part),
+                    late(track.deviation_frames)
+                );
+                Found::new(case.check.severity, called(&track.part), says)
+            })
+            .collect()
+    })
+}
+
+fn slipped(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let slips = comparison.timing.slips.listed.iter();
+        slips
+            .map(|slip| {
+                let says = format!(
+                    "{} goes on {} somewhere from {:.1} to {:.1} s",
+                    called(&slip.part),
+                    late(slip.jump_frames),
+                    slip.after_s.0,
+                    slip.before_s.0
+                );
+                Found::new(case.check.severity, called(&slip.part), says).at(Some(slip.after_s))
+            })
+            .collect()
+    })
+}
+
+fn gone(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let changes = comparison.level_changes.listed.iter();
+        changes
+            .filter(|change| change.kind == LevelChangeKind::Missing)
+            .map(|change| {
+                let says = format!(
+                    "{} sounds in the mix from {:.1} to {:.1} s and not in the master",
+                    called(&change.part),
+                    change.start_s.0,
+                    change.end_s.0
+                );
+                Found::new(case.check.severity, called(&change.part), says).at(Some(change.start_s))
+            })
+            .collect()
+    })
+}
+
+fn polarity(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let tracks = comparison.tracks.listed.iter();
+        tracks
+            .filter(|track| track.polarity_inverted)
+            .map(|track| {
+                let says = format!("{} has inverted polarity", called(&track.part));
+                Found::new(case.check.severity, called(&track.part), says)
+            })
+            .collect()
+    })
+}
+
+fn length(case: &Case) -> Reading {
+    faults(case, |comparison| {
+        let difference = comparison.length_difference_frames;
+        if difference == 0 {
+            return Vec::new();
+        }
+        let word = if difference > 0 { "longer" } else { "shorter" };
+        let says = format!(
+            "the master is {} samples {word} than the mix",
+            difference.unsigned_abs()
+        );
+        vec![Found::new(case.check.severity, "file", says)]
+    })
+}
+
+fn place(comparison: &Comparison, start: Seconds, end: Seconds, part: &Part, value: f64) -> Place {
+    let rate = f64::from(comparison.sample_rate_hz.value());
+    Place {
+        start_s: start,
+        end_s: end,
+        start_frame: Frames((start.0 * rate).round() as u64),
+        channel: Some(called(part)),
+        value: Some(value),
+        ..Place::default()
+    }
+}
+
+fn position(case: &Case) -> Reading {
+    read_from(compared(case), |comparison| {
+        let Some(movement) = &comparison.movement else {
+            return Reading::not_measured(NotMeasured::OtherKind);
+        };
+        let mut places = Places::default();
+        for change in changes(comparison) {
+            if let Some(at) = change.largest_angle_at_s
+                && change.largest_angle_deg > comparison.limits.angle_deg
+            {
+                let angle = change.largest_angle_deg;
+                places.push(place(comparison, at, at, &change.part, angle));
+            }
+        }
+        places
+            .listed
+            .sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
+        let subject = movement.largest_angle_object.clone();
+        Number::new(
+            movement.largest_angle_deg,
+            subject.unwrap_or_else(|| "objects".into()),
+        )
+        .at(places)
+        .into()
+    })
+}
+
+fn offset(case: &Case) -> Reading {
+    read_from(compared(case), |comparison| {
+        match comparison.timing.offset_frames {
+            Some(offset) => Reading::number(offset as f64, "most tracks"),
+            None => Reading::not_measured(
+                other_rate(comparison).unwrap_or(NotMeasured::NothingInCommon),
+            ),
+        }
+    })
+}
+
+fn level_change(case: &Case) -> Reading {
+    read_from(compared(case), |comparison| {
+        let worst = (comparison.tracks.listed.iter())
+            .filter_map(|track| Some((track, track.largest_change_db?.abs())))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((track, largest)) = worst else {
+            return match other_rate(comparison) {
+                Some(why) => Reading::not_measured(why),
+                None => Reading::nothing("mix", "no track sounds in both"),
+            };
+        };
+        let mut places = Places::default();
+        for change in &comparison.level_changes.listed {
+            if matches!(
+                change.kind,
+                LevelChangeKind::Louder | LevelChangeKind::Quieter
+            ) {
+                places.push(place(
+                    comparison,
+                    change.start_s,
+                    change.end_s,
+                    &change.part,
+                    change.deviation_db,
+                ));
+            }
+        }
+        Number::new(largest, called(&track.part)).at(places).into()
+    })
+}
+
+fn balance(case: &Case) -> Reading {
+    read_from(compared(case), |comparison| {
+        let balance = match (&comparison.balance, &comparison.movement) {
+            (Some(balance), _) => balance,
+            (None, None) => return Reading::not_measured(NotMeasured::OtherKind),
+            (None, Some(_)) => {
+                return Reading::NoFault("there are not both a bed and objects".into());
+            }
+        };
+        match balance.static_gain_difference_db {
+            Some(difference) => Reading::number(difference, "bed less objects"),
+            None => Reading::NoFault("bed and objects do not both sound".into()),
+        }
+    })
+}
