@@ -26,6 +26,7 @@ mod coded;
 mod completeness;
 mod core_audio;
 mod digest;
+mod doubled;
 mod error;
 mod facts;
 mod iff;
