@@ -34,11 +34,11 @@ pub use floor::FloorFacts;
 pub use hazard::{Loud, LoudKind};
 pub use headroom::{Headroom, headroom};
 pub use immersive::{
-    ElsewhereMeters, Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind,
-    LfeFacts, Parts,
+    BedChannels, Content, Disguise, Duplicate, ElsewhereMeters, Fold, Immersive, ImmersiveMeters,
+    ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, NoBeds, Parts, SilentTwin, Unheard,
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};
-pub use survey::{Survey, SurveyFigures, SurveyMeters, SurveyOrder, SurveyWants};
+pub use survey::{NoTranslation, Survey, SurveyFigures, SurveyMeters, SurveyOrder, SurveyWants};
 pub use types::*;
 pub use weights::loudness_weight;

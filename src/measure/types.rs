@@ -32,7 +32,23 @@ pub struct Measurements {
     pub survey: Option<Box<Survey>>,
 }
 
+/// Why there is no loudness.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoLoudness {
+    /// Nobody says where the channels play, and their weights hang on that (ITU-R BS.1770-5,
+    /// Annex 3).
+    NoLabels { channels: usize },
+}
+
 impl Measurements {
+    /// Why there is no loudness; `None` where it was measured, silence included. Of an
+    /// object-based file that was not rendered the reason is the render's.
+    pub fn no_loudness(&self) -> Option<NoLoudness> {
+        let channels = self.channels.len();
+        (self.loudness.is_none() && self.measured_on.is_none())
+            .then_some(NoLoudness::NoLabels { channels })
+    }
+
     /// Takes the figures of the main render for the file's own, and keeps all of them. What is
     /// left elsewhere is that of the renders.
     pub fn heard_on(&mut self, mut immersive: Immersive) {

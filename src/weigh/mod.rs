@@ -213,8 +213,12 @@ pub fn weigh(
     {
         survey.inherit(mix, &|frame| comparison.aligned(frame));
     }
+    let renders = renders.map(ImmersiveMeters::finish);
+    if let Some(Ok(immersive)) = &renders {
+        survey.channels = immersive.track_names(survey.channels.len());
+    }
     measurements.survey = Some(Box::new(survey));
-    match renders.map(ImmersiveMeters::finish) {
+    match renders {
         Some(Ok(immersive)) => measurements.heard_on(immersive),
         Some(Err(error)) => {
             if let Some(adm) = &mut adm {
@@ -325,6 +329,7 @@ fn survey_order(specimen: &Specimen, object_based: bool, profile: &Profile) -> S
         bits: format.bit_depth.filter(|_| integers),
         floats: format.encoding == Encoding::Float,
         data,
+        object_based,
         wants,
     }
 }

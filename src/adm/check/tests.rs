@@ -573,6 +573,7 @@ fn the_limits_of_the_trade_are_named() {
                 &format!("<audioTrackUID UID=\"{uid}\"><audioTrackFormatIDRef>AT_00031001_01</audioTrackFormatIDRef><audioPackFormatIDRef>AP_00031001</audioPackFormatIDRef></audioTrackUID></audioFormatExtended>"),
             )
             .rows(|chna| {
+                chna.places += 1;
                 chna.rows.push(ChnaRow {
                     track_index: number,
                     uid: uid.clone(),

@@ -43,6 +43,8 @@ pub struct SurveyOrder {
     pub floats: bool,
     /// Where the samples lie in the file; `None` where they are compressed.
     pub data: Option<DataLayout>,
+    /// The channels are tracks of an object-based master: no two of them are a pair.
+    pub object_based: bool,
     pub wants: SurveyWants,
 }
 
@@ -63,7 +65,8 @@ pub struct SurveyWants {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Survey {
     pub sample_rate: Hertz,
-    /// How each channel is called: its label, or `ch 3`.
+    /// How each channel is called: its label, or `ch 3`. Of an object-based master the caller puts
+    /// [`Immersive::track_names`](super::Immersive::track_names) here.
     pub channels: Vec<String>,
     /// The first passage that could hurt.
     pub loud: Option<Loud>,
@@ -77,6 +80,22 @@ pub struct Survey {
     /// Also `None` where nobody says where the channels play, or there is one only. Of an
     /// object-based file it is taken from its renders, not from its tracks.
     pub translation: Option<TranslationFacts>,
+    /// Why there is none; `None` where it was measured.
+    pub no_translation: Option<NoTranslation>,
+}
+
+/// Why it was not measured what is left of the music elsewhere.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NoTranslation {
+    NotAskedFor,
+    /// Nobody says where the channels play.
+    NoLabels {
+        channels: usize,
+    },
+    /// One channel, or a layout that no rule folds to two.
+    NoFold,
+    /// Tracks of an object-based master: it is taken from the renders.
+    Objects,
 }
 
 /// The figures of a survey that go into the record; its places stand with the findings.
@@ -216,8 +235,10 @@ impl SurveyMeters {
             clicks: (order.wants.clicks).then(|| ClickMeters::new(&order)),
             defects: (order.wants.defects).then(|| DefectMeters::new(&order)),
             ends: (order.wants.ends).then(|| EndMeters::new(&order)),
-            between: (order.wants.channels)
-                .then(|| ChannelMeter::new(rate, channels, order.labels.as_deref())),
+            between: (order.wants.channels).then(|| match (&order.labels, order.object_based) {
+                (None, true) => ChannelMeter::of_objects(rate, channels),
+                (labels, _) => ChannelMeter::new(rate, channels, labels.as_deref()),
+            }),
             provenance: (order.wants.provenance)
                 .then(|| ProvenanceMeter::new(rate, channels, order.bits.map(u32::from))),
             translation: (order.wants.translation)
@@ -261,8 +282,18 @@ impl SurveyMeters {
             Some(labels) => labels.iter().map(ToString::to_string).collect(),
             None => (1..=order.channels).map(|n| format!("ch {n}")).collect(),
         };
+        let no_translation = match (&self.translation, &order.labels) {
+            (Some(_), _) => None,
+            _ if order.object_based => Some(NoTranslation::Objects),
+            _ if !order.wants.translation => Some(NoTranslation::NotAskedFor),
+            (None, None) => Some(NoTranslation::NoLabels {
+                channels: order.channels,
+            }),
+            (None, Some(_)) => Some(NoTranslation::NoFold),
+        };
         Survey {
             sample_rate: order.sample_rate,
+            no_translation,
             channels,
             loud: self.hazard.finish(),
             over_unity: (self.over_unity)

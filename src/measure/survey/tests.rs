@@ -36,6 +36,7 @@ fn programme(rate: u32) -> Vec<Vec<f64>> {
 
 fn surveyed(planes: &[Vec<f64>], rate: u32, block: usize) -> Survey {
     let mut meters = SurveyMeters::new(SurveyOrder {
+        object_based: false,
         sample_rate: Hertz::new(rate).expect("a rate"),
         channels: planes.len(),
         labels: Some(vec![
@@ -106,6 +107,7 @@ fn one_channel_silence_and_the_shortest_files_are_no_trouble() {
     for (channels, frames) in [(1, 0), (1, 1), (2, 0), (2, 7), (6, 48_000)] {
         let planes = vec![vec![0.0; frames]; channels];
         let mut meters = SurveyMeters::new(SurveyOrder {
+            object_based: false,
             sample_rate: Hertz::new(48_000).expect("a rate"),
             channels,
             labels: None,
