@@ -18,6 +18,8 @@ mod verdict;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_without_labels;
 
 pub(crate) use pairs::mirrored;
 pub use types::*;

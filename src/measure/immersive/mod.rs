@@ -13,6 +13,8 @@ mod items;
 mod lfe;
 mod likeness;
 mod parts;
+#[cfg(test)]
+mod tests;
 mod types;
 
 use std::sync::Arc;
