@@ -27,13 +27,14 @@ pub(super) struct Likeness {
     /// Sums of products of tracks a < b, in the order of [`Likeness::place`].
     products: Vec<f64>,
     projected: Vec<f64>,
-    sounding: Vec<usize>,
 }
 
 #[derive(Clone, Default)]
 struct Fingerprint {
     squares: f64,
     sounding_blocks: u64,
+    /// Of the projected numbers: samples that differ anywhere give another number there, but for
+    /// differences under the precision of a sum of 128 doubles.
     hash: u64,
 }
 
@@ -45,7 +46,6 @@ impl Likeness {
             tracks: vec![Fingerprint::default(); tracks],
             products: vec![0.0; tracks * tracks.saturating_sub(1) / 2],
             projected: vec![0.0; tracks],
-            sounding: Vec::with_capacity(tracks),
         }
     }
 
@@ -53,35 +53,30 @@ impl Likeness {
     /// of 128; only the last may be shorter.
     pub(super) fn chunk(&mut self, tracks: &[&[f64]], silent: &[bool]) {
         let frames = tracks.first().map_or(0, |track| track.len());
-        self.sounding.clear();
-        let sounding = (0..tracks.len()).filter(|&track| !silent[track]);
-        self.sounding.extend(sounding);
-        for (fingerprint, (samples, silent)) in
-            self.tracks.iter_mut().zip(tracks.iter().zip(silent))
-        {
-            // Silence moves the hash as well: the same sound elsewhere is no copy.
-            fingerprint.hash = match silent {
-                true => mixed(fingerprint.hash, 0),
-                false => mixed(fingerprint.hash, fast(Hash(samples))),
-            };
-        }
         for from in (0..frames).step_by(BLOCK) {
             let to = (from + BLOCK).min(frames);
             // 1031 is prime, so that 3968 blocks go by before the same signs come again.
             let at = (self.block.wrapping_mul(1031) % (SIGNS - BLOCK) as u64) as usize;
             let signs = &self.signs[at..at + to - from];
-            for &track in &self.sounding {
-                let projected = fast(Dot(&tracks[track][from..to], signs));
+            for (track, samples) in tracks.iter().enumerate() {
+                let fingerprint = &mut self.tracks[track];
+                let projected = match silent[track] {
+                    true => 0.0,
+                    false => fast(Dot(&samples[from..to], signs)),
+                };
                 self.projected[track] = projected;
-                self.tracks[track].squares += projected * projected;
-                self.tracks[track].sounding_blocks += 1;
+                fingerprint.squares += projected * projected;
+                fingerprint.sounding_blocks += u64::from(!silent[track]);
+                fingerprint.hash = mixed(fingerprint.hash, projected.to_bits());
             }
-            for (place, &one) in self.sounding.iter().enumerate() {
-                let row = Self::row(one, self.tracks.len());
-                for &other in &self.sounding[place + 1..] {
-                    self.products[row + other - one - 1] +=
-                        self.projected[one] * self.projected[other];
-                }
+            let count = tracks.len();
+            for one in (0..count).filter(|&one| !silent[one]) {
+                let row = Self::row(one, count);
+                fast(Add {
+                    sums: &mut self.products[row..row + count - one - 1],
+                    values: &self.projected[one + 1..],
+                    factor: self.projected[one],
+                });
             }
             self.block += 1;
         }
@@ -127,7 +122,7 @@ impl Likeness {
         10.0 * (self.product(one, one) / self.product(other, other)).log10()
     }
 
-    /// Whether every sample is the same.
+    /// Whether every sample is the same, as far as doubles tell.
     pub(super) fn identical(&self, one: usize, other: usize) -> bool {
         self.tracks[one].hash == self.tracks[other].hash
     }
@@ -175,24 +170,21 @@ impl Work for Dot<'_> {
     }
 }
 
-/// A hash of the samples' bits, four polynomials side by side.
-struct Hash<'a>(&'a [f64]);
+/// Adds a multiple of the values.
+struct Add<'a> {
+    sums: &'a mut [f64],
+    values: &'a [f64],
+    factor: f64,
+}
 
-impl Work for Hash<'_> {
-    type Output = u64;
+impl Work for Add<'_> {
+    type Output = ();
 
     #[inline(always)]
-    fn work(self) -> u64 {
-        const FACTOR: u64 = 0x0000_0100_0000_01b3;
-        let mut lanes = [0xcbf2_9ce4_8422_2325u64; 4];
-        for row in self.0.chunks(4) {
-            for (lane, sample) in lanes.iter_mut().zip(row) {
-                // -0 is the same silence as 0.
-                let bits = (sample + 0.0).to_bits();
-                *lane = (*lane ^ bits ^ (bits >> 32)).wrapping_mul(FACTOR);
-            }
+    fn work(self) {
+        for (sum, value) in self.sums.iter_mut().zip(self.values) {
+            *sum += self.factor * value;
         }
-        lanes.iter().fold(0, |hash, &lane| mixed(hash, lane))
     }
 }
 
@@ -277,9 +269,9 @@ mod tests {
 
     #[test]
     fn the_same_sound_at_another_time_is_no_copy() {
-        let sound = noise(4, 24_000);
-        let early: Vec<f64> = sound.iter().copied().chain(vec![0.0; 24_000]).collect();
-        let late: Vec<f64> = vec![0.0; 24_000].into_iter().chain(sound).collect();
+        let sound = noise(4, 24_576);
+        let early: Vec<f64> = sound.iter().copied().chain(vec![0.0; 24_576]).collect();
+        let late: Vec<f64> = vec![0.0; 24_576].into_iter().chain(sound).collect();
         let read = fed(&[early, late]);
         assert!(!read.identical(0, 1));
         assert_eq!(read.correlation(0, 1), Some(0.0));
