@@ -228,6 +228,18 @@ pub const CHECKS: &[Check] = &[
         on_renders: false,
     },
     Check {
+        id: "damage.two-readings",
+        title: "file that can be read in two ways",
+        definition: "Two readers may take the file for two different things: two fmt, data, ds64, axml or chna chunks that differ, or a block align that is not channels times bytes of a sample.",
+        unit: "",
+        source: "ITU-R BS.2088-1 and RIFF define one of each and do not say which of two counts; what was measured may not be what plays",
+        severity: Severity::Stop,
+        cannot_see: "Which of them another reader takes.",
+        takes: Takes::Fault,
+        always: true,
+        on_renders: false,
+    },
+    Check {
         id: "damage.format-fmt",
         title: "format fields that disagree",
         definition: "Fields of the format chunk contradict each other: block alignment, byte rate, valid bits.",

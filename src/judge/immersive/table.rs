@@ -58,7 +58,7 @@ pub const IMMERSIVE: &[Check] = &[
     fault("immersive.format-bit-depth", "bit depth that disagrees", "The metadata give a track another bit depth than the file has.", "ITU-R BS.2076-3, clause 5.9 (audioTrackUID bitDepth)", Stop),
     fault("immersive.audio-empty", "no audio", "The file has no frames.", PRACTICE, Stop),
     fault("immersive.chna-missing", "missing chna chunk", "No chunk ties the tracks to the metadata.", "ITU-R BS.2088-1 (chna chunk), BS.2076-3, clause 7", Stop),
-    fault("immersive.chna-counts", "chna counts that disagree", "The counts in the chna chunk are not those of its rows.", "ITU-R BS.2088-1 (chna chunk)", Advise),
+    fault("immersive.chna-counts", "chna counts that disagree", "The counts in the chna chunk are not those of its rows: a stop where readers may play different tracks, otherwise advice or a note.", "ITU-R BS.2088-1 (chna chunk)", Stop),
     fault("immersive.chna-track-index", "track that is not there", "The chna chunk names a track beyond the file's.", "ITU-R BS.2088-1 (chna chunk): trackIndex counts from 1", Stop),
     fault("immersive.chna-duplicate-uid", "track UID used twice", "One audioTrackUID stands for two tracks.", "ITU-R BS.2076-3, clause 5.9", Stop),
     fault("immersive.chna-missing-uid", "track UID without a track", "An audioTrackUID of the metadata has no track in the chna chunk.", "ITU-R BS.2088-1 (chna chunk), BS.2076-3, clause 5.9", Stop),

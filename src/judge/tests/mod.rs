@@ -20,7 +20,7 @@ use crate::measure::{
 };
 use crate::profile::{Choice, Profile, Severity};
 use crate::specimen::{
-    Bext, Container, Encoding, Format, LabelSource, Metadata, Oddity, OddityKind,
+    Bext, Container, Encoding, Format, LabelSource, Metadata, Oddity, OddityKind, Rival,
 };
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Lu, Lufs, Seconds};
 
@@ -33,6 +33,7 @@ const EVERY_ODDITY: &[OddityKind] = &[
     OddityKind::PadMissing,
     OddityKind::TrailingBytes,
     OddityKind::ChunkTwice,
+    OddityKind::TwoReadings(Rival::Axml),
     OddityKind::FormatFields,
     OddityKind::PartialFrame,
     OddityKind::FloatNan,
