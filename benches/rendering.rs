@@ -166,6 +166,7 @@ fn measured(path: &Path, model: &Arc<Model>, tracks: usize) -> f64 {
         sample_rate: Hertz::new(RATE as u32).expect("not 0"),
         over_ceiling_dbtp: -1.0,
         translation: false,
+        bed_channels: true,
         head: None,
     })
     .expect("meters");

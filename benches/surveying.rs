@@ -120,6 +120,7 @@ fn works<'a>(
     }
     let survey = move |wants: SurveyWants| {
         SurveyMeters::new(SurveyOrder {
+            object_based: false,
             sample_rate: rate,
             channels,
             labels: Some(labels.to_vec()),

@@ -41,6 +41,8 @@ pub enum NotMeasured {
     Compressed,
     /// The layout has no rule by which it is folded to two channels.
     NoFold,
+    /// More channels than are held against each other.
+    TooManyChannels { most: usize },
     /// The meter did not run: nothing in the profile asked for it.
     NotAsked,
     /// No mix or reference was named.
@@ -110,6 +112,9 @@ impl fmt::Display for NotMeasured {
             Self::TooShort { needs_s } => write!(to, "the file is shorter than {needs_s:.0} s"),
             Self::Compressed => to.write_str("the audio is compressed"),
             Self::NoFold => to.write_str("there is no rule to fold this layout to two channels"),
+            Self::TooManyChannels { most } => {
+                write!(to, "there are more than {most} channels")
+            }
             Self::NotAsked => to.write_str("the profile did not ask for it when the file was read"),
             Self::NoCompanion => to.write_str("no mix was named"),
             Self::NotCompared { why } => write!(to, "not compared with its mix: {why}"),

@@ -28,6 +28,11 @@ pub struct Chna {
     pub declared_uids: u16,
     /// Every row that holds anything, beyond the declared number too.
     pub rows: Vec<ChnaRow>,
+    /// Places for rows in the chunk, empty ones too.
+    pub places: usize,
+    /// How many of `rows`, the last ones, stand behind the first `declared_uids` places: a reader
+    /// that follows the count does not see them.
+    pub rows_beyond_count: usize,
     /// Bytes behind the last whole row.
     pub rest: usize,
 }
@@ -43,26 +48,42 @@ impl Chna {
             Some(&[low, high]) => u16::from_le_bytes([low, high]),
             _ => 0,
         };
+        let declared_uids = word(2);
         let table = bytes.get(HEAD..).unwrap_or_default();
-        let rows = table.chunks_exact(ROW);
+        let places = table.chunks_exact(ROW);
+        let (count, rest) = (places.len(), places.remainder().len());
+        let mut rows_beyond_count = 0;
+        let mut rows = Vec::new();
+        for (place, row) in places.enumerate() {
+            if row.iter().all(|&byte| byte == 0) {
+                continue;
+            }
+            let row = ChnaRow {
+                track_index: u16::from_le_bytes([row[0], row[1]]),
+                uid: text(&row[2..14]),
+                track_ref: without_zero(text(&row[14..28])),
+                pack_ref: text(&row[28..39]),
+            };
+            // A spare row may be written with spaces.
+            if row.track_index == 0 && row.uid.is_empty() && row.track_ref.is_empty() {
+                continue;
+            }
+            rows_beyond_count += usize::from(place >= usize::from(declared_uids));
+            rows.push(row);
+        }
         Self {
             declared_tracks: word(0),
-            declared_uids: word(2),
-            rest: rows.remainder().len(),
-            rows: rows
-                .filter(|row| row.iter().any(|&byte| byte != 0))
-                .map(|row| ChnaRow {
-                    track_index: u16::from_le_bytes([row[0], row[1]]),
-                    uid: text(&row[2..14]),
-                    track_ref: without_zero(text(&row[14..28])),
-                    pack_ref: text(&row[28..39]),
-                })
-                // A spare row may be written with spaces, or with an index and no UID.
-                .filter(|row| {
-                    row.track_index != 0 || !row.uid.is_empty() || !row.track_ref.is_empty()
-                })
-                .collect(),
+            declared_uids,
+            places: count,
+            rows_beyond_count,
+            rest,
+            rows,
         }
+    }
+
+    /// The rows that a reader which follows the count does not see.
+    pub fn rows_beyond(&self) -> &[ChnaRow] {
+        &self.rows[self.rows.len().saturating_sub(self.rows_beyond_count)..]
     }
 }
 
@@ -130,6 +151,18 @@ mod tests {
                 pack_ref: "AP_00031002".into(),
             }
         );
+    }
+
+    #[test]
+    fn rows_behind_the_count_are_known_from_those_within() {
+        let mut bytes = vec![2, 0, 2, 0];
+        bytes.extend(row(1, "ATU_00000001", "AT_00031001_01", "AP_00031001"));
+        bytes.extend(vec![0; 40]);
+        bytes.extend(row(2, "ATU_00000002", "AT_00031002_01", "AP_00031002"));
+        let chna = Chna::parse(&bytes);
+        assert_eq!((chna.rows.len(), chna.places), (2, 3));
+        assert_eq!(chna.rows_beyond().len(), 1);
+        assert_eq!(chna.rows_beyond()[0].uid, "ATU_00000002");
     }
 
     /// The form that the reference renderer of BS.2127 (development state of 2024) writes.

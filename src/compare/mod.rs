@@ -10,6 +10,7 @@
 
 mod balance;
 mod bands;
+mod bed_swap;
 mod beds;
 mod buffer;
 mod comparer;
@@ -29,6 +30,7 @@ mod versions;
 #[cfg(test)]
 mod tests;
 
+pub use bed_swap::{BedExchange, BedExchangeKind, bed_exchanges};
 pub use comparer::{Comparer, Wants};
 pub use side::{CompareError, Limits, Side};
 pub use types::*;

@@ -2,6 +2,8 @@
 
 use std::ffi::OsStr;
 
+use jiff::civil::Date;
+
 use crate::adm::{Finding, Model};
 use crate::compare::Comparison;
 use crate::measure::Measurements;
@@ -23,6 +25,8 @@ pub struct Facts<'a> {
     pub adm: Option<AdmRead<'a>>,
     /// What the file is against its mix; `None` where none was named.
     pub against: Option<AgainstRead<'a>>,
+    /// The day on which the file was last written (UTC), where that is known.
+    pub file_written: Option<Date>,
     /// Why it could not be read as audio: a sentence without full stop.
     pub unread: Option<&'a str>,
     /// Why intake gave up waiting for it: a sentence without full stop.

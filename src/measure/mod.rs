@@ -34,8 +34,8 @@ pub use floor::FloorFacts;
 pub use hazard::{Loud, LoudKind};
 pub use headroom::{Headroom, headroom};
 pub use immersive::{
-    ElsewhereMeters, Fold, Immersive, ImmersiveMeters, ImmersiveOrder, ItemFacts, ItemKind,
-    LfeFacts, Parts,
+    BedChannels, Content, Disguise, Duplicate, ElsewhereMeters, Fold, Immersive, ImmersiveMeters,
+    ImmersiveOrder, ItemFacts, ItemKind, LfeFacts, NoBeds, Parts, SilentTwin, Unheard,
 };
 pub use meters::{Depth, MeterOrder, Meters};
 pub use spot::{Spot, Spots};

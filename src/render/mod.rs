@@ -35,7 +35,10 @@ mod whole_renders;
 
 pub use bed::bed_gains;
 pub use renderer::{CHUNK, Deaf, Heard, Listener, Rendered, Renderer};
-pub use scene::{Choice, HoaGroup, Item, Kind, Scene, SceneError, Tap, select};
+pub use scene::{
+    Choice, CutInterpolation, HoaGroup, Item, Kind, Scene, SceneError, Tap, cut_interpolations,
+    select,
+};
 pub use speakers::SpeakerLayout;
 pub use voice::{Ramp, Stretch};
 

@@ -6,7 +6,10 @@
 //! it. Matrices are followed back to the tracks here, so that the rest of the room knows of sums
 //! of tracks only. Knows nothing of layouts.
 
+use std::collections::BTreeSet;
+
 use super::{allocation, items};
+use crate::adm::block::{BlockNumber, Blocks};
 use crate::adm::model::{Model, PositionOffset, Screen};
 use crate::adm::time::AdmTime;
 
@@ -180,7 +183,71 @@ pub fn select(model: &Model, choice: &Choice, sample_rate: u32) -> Result<Scene,
     if scene.items.is_empty() {
         return Err(SceneError::Nothing);
     }
+    scene
+        .remarks
+        .extend(cut_remark(model, &scene.items, sample_rate));
     Ok(scene)
+}
+
+/// An object's last block that is shorter than its interpolationLength, which is cut to it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CutInterpolation {
+    /// Index into the model's channels.
+    pub channel: usize,
+    pub number: BlockNumber,
+    pub interpolation_length: AdmTime,
+    pub duration: AdmTime,
+}
+
+/// The channels of `items` whose last block is shorter than its interpolation by more than a
+/// sample, each once. ITU-R BS.2076-3, clause 9.3, forbids it; in a block before the last it is
+/// an error of the renderer.
+pub fn cut_interpolations(
+    model: &Model,
+    items: &[Item],
+    sample_rate: u32,
+) -> Vec<CutInterpolation> {
+    let mut seen = BTreeSet::new();
+    items
+        .iter()
+        .filter_map(|item| {
+            let Kind::Object { channel } = item.kind else {
+                return None;
+            };
+            let Blocks::Objects(objects) = &model.channels[channel].blocks else {
+                return None;
+            };
+            let block = objects.blocks.last()?;
+            let traits = objects.traits_of(block);
+            let length = traits
+                .interpolation_length
+                .filter(|_| traits.jump_position)?;
+            let duration = block.time.duration?;
+            let over =
+                length.instant().samples(sample_rate) - duration.instant().samples(sample_rate);
+            (over > 1.0 + 1e-9 && seen.insert(channel)).then_some(CutInterpolation {
+                channel,
+                number: block.number,
+                interpolation_length: length,
+                duration,
+            })
+        })
+        .collect()
+}
+
+fn cut_remark(model: &Model, items: &[Item], sample_rate: u32) -> Option<String> {
+    let cut = cut_interpolations(model, items, sample_rate);
+    let first = cut.first()?;
+    let more = match cut.len() - 1 {
+        0 => String::new(),
+        more => format!(", and of {more} more channels"),
+    };
+    Some(format!(
+        "the interpolation of the last block of {}{more} is longer than the block ({} s in {} s) and is cut to the block's length",
+        model.channels[first.channel].id,
+        first.interpolation_length.seconds(),
+        first.duration.seconds()
+    ))
 }
 
 fn own(model: &Model) -> impl Iterator<Item = usize> + '_ {

@@ -5,8 +5,9 @@
 //! many samples with fixed gains, or on a ramp between two sets. Times are exact fractions: a
 //! sample `s` belongs to a block when `start * rate <= s < end * rate`, and a ramp is read at the
 //! sample's true place between its fractional ends. What runs over by no more than a sample is
-//! rounding and is cut; more is an error. Knows nothing of panning: gains come from
-//! whoever is asked for a block.
+//! rounding and is cut; more is an error, but for the interpolation of a channel's last block,
+//! which is cut to that block. Knows nothing of panning: gains come from whoever is asked for a
+//! block.
 
 use super::RenderError;
 use crate::adm::block::{BlockTime, ObjectTraits};
@@ -144,6 +145,9 @@ impl Timeline {
     ///
     /// Errors on overlapping blocks and on a ramp longer than its block, which BS.2127-1 (clause
     /// 6) has no meaning for. A block that reaches into the next by a sample or less ends there.
+    /// The ramp of the last block is cut to its length: exporters end the last block with the
+    /// programme and leave its interpolationLength as it is, and no later block depends on it.
+    /// [`cut_interpolations`](super::scene::cut_interpolations) says where that happens.
     pub(super) fn advance(
         &mut self,
         timing: impl Fn(usize) -> Option<Timing>,
@@ -159,7 +163,8 @@ impl Timeline {
         {
             return Err(RenderError::Overlap { block: index });
         }
-        let following = timing(index + 1).and_then(|next| self.start_of(next.time));
+        let next = timing(index + 1);
+        let following = next.and_then(|next| self.start_of(next.time));
         if let (Some(end), Some(following)) = (span.end, following)
             && following < end
             && span.start <= following
@@ -175,7 +180,12 @@ impl Timeline {
             Some(Glide::Within(Some(length))) => {
                 let glide_end = span.start.plus(length.instant());
                 match span.end {
-                    Some(end) if end < glide_end && self.is_rounding(end, glide_end) => Some(end),
+                    Some(end)
+                        if end < glide_end
+                            && (next.is_none() || self.is_rounding(end, glide_end)) =>
+                    {
+                        Some(end)
+                    }
                     Some(end) if end < glide_end => {
                         return Err(RenderError::Interpolation { block: index });
                     }

@@ -238,9 +238,12 @@ pub enum OddityKind {
     PadMissing,
     /// Bytes after the end of the container that are no chunk.
     TrailingBytes,
-    /// A chunk that may stand once stands twice.
+    /// A chunk that may stand once stands twice, and nothing that plays depends on which counts.
     ChunkTwice,
-    /// fmt fields that contradict each other (block align, byte rate, valid bits).
+    /// Two readers may take the file for two different things; `says` holds both readings.
+    TwoReadings(Rival),
+    /// fmt fields that contradict each other and change nothing that plays (byte rate, valid
+    /// bits, a block align of 0, a channel mask for another number of channels).
     FormatFields,
     /// The last frame is cut within its samples; counted are the bytes that it lacks.
     PartialFrame,
@@ -260,6 +263,35 @@ pub enum OddityKind {
     MetadataDamaged,
     /// Channel labels were told for another number of channels.
     LabelsForAnotherCount,
+}
+
+/// What there are two readings of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum Rival {
+    /// Two ds64 chunks: the length of the audio.
+    Sizes,
+    /// Two fmt chunks: channels, rate, coding.
+    Format,
+    /// Two data chunks with something in them: which audio.
+    Data,
+    /// Two axml chunks: which metadata.
+    Axml,
+    /// Two chna chunks: which track is what.
+    Chna,
+    /// `nBlockAlign` is not the number of channels times the bytes of a sample: how the bytes
+    /// are cut into samples.
+    BlockAlign,
+}
+
+impl Rival {
+    pub const ALL: [Self; 6] = [
+        Self::Sizes,
+        Self::Format,
+        Self::Data,
+        Self::Axml,
+        Self::Chna,
+        Self::BlockAlign,
+    ];
 }
 
 /// Digests of one byte sequence, lower-case hexadecimal.

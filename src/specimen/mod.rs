@@ -26,6 +26,7 @@ mod coded;
 mod completeness;
 mod core_audio;
 mod digest;
+mod doubled;
 mod error;
 mod facts;
 mod iff;
@@ -37,6 +38,7 @@ mod pcm;
 mod riff;
 mod sniff;
 mod source;
+mod stated;
 
 #[cfg(test)]
 mod tests;
@@ -50,3 +52,4 @@ pub use digest::digest_file;
 pub use error::{OpenError, ReadError};
 pub use facts::*;
 pub use opened::{Reading, Specimen};
+pub use stated::{DateFault, Quantity, StatedDate, StatedFigure};

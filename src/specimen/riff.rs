@@ -6,6 +6,7 @@
 //! Source: RIFF after the Multimedia Programming Interface and Data Specifications 1.0 (chunks,
 //! padding); RF64 after EBU Tech 3306; BW64 after ITU-R BS.2088-1 (`ds64`, sentinel).
 
+use super::doubled;
 use super::error::{OpenError, ReadError};
 use super::facts::{ChunkFact, Container, Oddity, OddityKind};
 use super::source::Source;
@@ -116,6 +117,8 @@ pub(super) fn walk(source: &Source) -> Result<Riff, OpenError> {
     let end = walk.chunks()?;
     walk.judge_riff_size(le32(&head[4..]), end);
     walk.judge_order();
+    let doubled = doubled::oddities(source, &walk.riff.chunks)?;
+    walk.riff.oddities.extend(doubled);
     Ok(walk.riff)
 }
 
@@ -385,21 +388,6 @@ impl Walk<'_> {
                 format!("the first chunk of this {name} file is not ds64"),
                 1,
             );
-        }
-        for id in [
-            b"ds64", b"fmt ", b"data", b"fact", b"bext", b"iXML", b"axml", b"chna", b"cue ",
-        ] {
-            let times = self.riff.chunks.iter().filter(|c| c.id == *id).count();
-            if times > 1 {
-                let name = text::four_letters(id);
-                self.odd(
-                    OddityKind::ChunkTwice,
-                    format!(
-                        "the {name} chunk stands {times} times in the file, the first was used"
-                    ),
-                    times as u64,
-                );
-            }
         }
     }
 

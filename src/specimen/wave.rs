@@ -8,7 +8,7 @@
 //! channel mask, sub-format).
 
 use super::error::OpenError;
-use super::facts::{Encoding, Oddity, OddityKind};
+use super::facts::{Encoding, Oddity, OddityKind, Rival};
 use super::linear::MAX_CHANNELS;
 use super::pcm::{Coding, Order};
 use super::riff::{le16, le32};
@@ -86,20 +86,24 @@ pub(super) fn read_fmt(payload: &[u8]) -> Result<FmtFacts, OpenError> {
 
     let least = usize::from(bits.div_ceil(8));
     let stated = block_align / channels;
+    let by_least = || {
+        format!(
+            "fmt says {block_align} bytes a frame, {channels} channels of {bits} bits have {}, as they were read",
+            least * channels
+        )
+    };
+    let mut two_readings = None;
     let (encoding, coding) = match tag {
         PCM if (1..=32).contains(&bits) => {
             let bytes = if block_align % channels == 0 && (least..=4).contains(&stated) {
                 if stated != least {
-                    odd(format!(
-                        "fmt says {bits} bits a sample and {block_align} bytes a frame of {channels} channels, which is {stated} bytes a sample; read as {stated} bytes"
+                    two_readings = Some(format!(
+                        "fmt says {bits} bits a sample and {block_align} bytes a frame of {channels} channels: by the bytes a sample has {stated} bytes, as it was read, by the bits it has {least}"
                     ));
                 }
                 stated
             } else {
-                odd(format!(
-                    "fmt says {block_align} bytes a frame, {channels} channels of {bits} bits have {}",
-                    least * channels
-                ));
+                two_readings = Some(by_least());
                 least
             };
             let coding = match bytes {
@@ -110,10 +114,7 @@ pub(super) fn read_fmt(payload: &[u8]) -> Result<FmtFacts, OpenError> {
         }
         IEEE_FLOAT if bits == 32 || bits == 64 => {
             if block_align != least * channels {
-                odd(format!(
-                    "fmt says {block_align} bytes a frame, {channels} channels of {bits} bits have {}",
-                    least * channels
-                ));
+                two_readings = Some(by_least());
             }
             let coding = if bits == 32 {
                 Coding::Float32(Order::Little)
@@ -160,6 +161,12 @@ pub(super) fn read_fmt(payload: &[u8]) -> Result<FmtFacts, OpenError> {
         ));
         mask = 0;
     }
+    // No reader can cut frames of 0 bytes: there is one reading.
+    let kind = match block_align {
+        0 => OddityKind::FormatFields,
+        _ => OddityKind::TwoReadings(Rival::BlockAlign),
+    };
+    oddities.extend(two_readings.map(|says| Oddity::new(kind, says)));
     Ok(FmtFacts {
         encoding,
         coding,

@@ -138,6 +138,8 @@ pub(super) fn meters(
         sample_rate: format.sample_rate,
         over_ceiling_dbtp: judge::over_ceiling_dbtp(request.profile),
         translation: judge::wants(request.profile).translation,
+        // Labels that chna gives the file itself are looked at with its channels.
+        bed_channels: judge::wants(request.profile).channels && format.labels.is_none(),
         head: request.head.clone(),
     });
     match made {

@@ -10,6 +10,10 @@ use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
 
+use jiff::Timestamp;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+
 pub use against::Against;
 pub use immersive::AdmWeighed;
 pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
@@ -214,8 +218,12 @@ pub fn weigh(
     {
         survey.inherit(mix, &|frame| comparison.aligned(frame));
     }
+    let renders = renders.map(ImmersiveMeters::finish);
+    if let Some(Ok(immersive)) = &renders {
+        survey.channels = immersive.track_names(survey.channels.len());
+    }
     measurements.survey = Some(Box::new(survey));
-    match renders.map(ImmersiveMeters::finish) {
+    match renders {
         Some(Ok(immersive)) => measurements.heard_on(immersive),
         Some(Err(error)) => {
             if let Some(adm) = &mut adm {
@@ -236,6 +244,7 @@ pub fn weigh(
             measurements: Some(&measurements),
             adm: adm.as_ref().map(AdmWeighed::read),
             against: against.as_ref().map(Against::read),
+            file_written: written_on(&identity),
             unread: None,
             incomplete: request.incomplete,
         },
@@ -269,6 +278,7 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
             measurements: None,
             adm: None,
             against: None,
+            file_written: written_on(&identity),
             unread: Some(why),
             incomplete: request.incomplete,
         },
@@ -286,6 +296,12 @@ fn no_audio(request: &Request, why: &str) -> Result<Weighed, WeighError> {
         against: None,
         judgement,
     })
+}
+
+/// The day of the file's own modification time, in UTC; `None` where no calendar has it.
+fn written_on(identity: &Identity) -> Option<Date> {
+    let at = Timestamp::from_nanosecond(identity.modified_ns).ok()?;
+    Some(TimeZone::UTC.to_datetime(at).date())
 }
 
 fn order(format: &Format, profile: &Profile, depth: Depth) -> MeterOrder {
@@ -329,6 +345,7 @@ fn survey_order(specimen: &Specimen, object_based: bool, profile: &Profile) -> S
         bits: format.bit_depth.filter(|_| integers),
         floats: format.encoding == Encoding::Float,
         data,
+        object_based,
         wants,
     }
 }

@@ -153,12 +153,14 @@ impl Timed<'_> {
     }
 }
 
-/// ITU-R BS.2076-3, clause 9.3: interpolationLength is not longer than the block.
+/// ITU-R BS.2076-3, clause 9.3: interpolationLength is not longer than the block. In the last
+/// block it is a warning: the renderer cuts it to the block, and no later block depends on it.
 fn interpolation(channel: &AudioChannelFormat, timed: &mut Timed) {
     let Blocks::Objects(objects) = &channel.blocks else {
         return;
     };
-    for block in &objects.blocks {
+    let last = objects.blocks.len().saturating_sub(1);
+    for (index, block) in objects.blocks.iter().enumerate() {
         let traits = objects.traits_of(block);
         let (true, Some(length), Some(duration)) = (
             traits.jump_position,
@@ -171,10 +173,16 @@ fn interpolation(channel: &AudioChannelFormat, timed: &mut Timed) {
             continue;
         }
         let rounding = length.instant() <= duration.instant().plus(timed.period);
-        let severity = if rounding {
-            Severity::Note
-        } else {
-            Severity::Fail
+        let severity = match (rounding, index == last) {
+            (true, _) => Severity::Note,
+            (false, true) => Severity::Warn,
+            (false, false) => Severity::Fail,
+        };
+        let cut = match severity {
+            Severity::Warn => {
+                "; it is the channel's last block, and the interpolation is cut to its length"
+            }
+            _ => "",
         };
         timed.tell(
             Class::AdmInterpolationLength,
@@ -182,7 +190,7 @@ fn interpolation(channel: &AudioChannelFormat, timed: &mut Timed) {
             (block.number, block.time.rtime),
             || {
                 format!(
-                    "interpolationLength is {} s in a block of {} s",
+                    "interpolationLength is {} s in a block of {} s{cut}",
                     length.seconds(),
                     duration.seconds()
                 )

@@ -38,45 +38,97 @@ pub(super) fn check(
         );
         return;
     }
-    counts(chna, facts, findings);
+    counts(model, chna, facts, reach, findings);
     rows(chna, facts, findings);
     missing(model, reach, findings);
     disagree(model, chna, reach, findings);
     unreferenced(model, chna, facts, reach, findings);
 }
 
-fn counts(chna: &Chna, facts: &AudioFacts, findings: &mut Findings) {
-    let tracks: BTreeSet<u16> = chna.rows.iter().map(|row| row.track_index).collect();
-    if usize::from(chna.declared_uids) != chna.rows.len() {
-        findings.add(Class::ChnaCounts, Severity::Fail, "numUIDs", None, || {
-            (
-                "chna".to_owned(),
-                format!(
-                    "chna says {} track UIDs and has {} rows",
-                    chna.declared_uids,
-                    chna.rows.len()
-                ),
-            )
+/// Counts that contradict the rows. What fails is what two readers may play differently; a count
+/// that changes nothing that plays is a note or a warning.
+fn counts(model: &Model, chna: &Chna, facts: &AudioFacts, reach: &Reach, findings: &mut Findings) {
+    let known = Index::of(model.track_uids.iter().map(|uid| uid.id.as_str()));
+    // What the model does not tell of is taken to play.
+    let plays = |row: &&ChnaRow| {
+        let place = known.get(&row.uid).map(|place| place as usize);
+        place.is_none_or(|place| reach.uids[place])
+    };
+    let uids = chna.declared_uids;
+    let (count, places) = (chna.rows.len(), chna.places);
+    let beyond = chna.rows_beyond();
+    let lost: Vec<&ChnaRow> = beyond.iter().filter(plays).collect();
+    let found = match lost.first() {
+        Some(first) => Some((
+            Severity::Fail,
+            format!(
+                "chna says {uids} track UIDs and has {count} rows: a reader that follows the count does not play {}, one that takes every row does",
+                tracks_in_words(first, lost.len())
+            ),
+        )),
+        None if !beyond.is_empty() => Some((
+            Severity::Note,
+            format!(
+                "chna says {uids} track UIDs and has {count} rows; no object uses the rows behind the count"
+            ),
+        )),
+        None if usize::from(uids) > places => Some((
+            Severity::Warn,
+            format!(
+                "chna says {uids} track UIDs and has {count} rows; every row is read, and a strict reader may refuse the file"
+            ),
+        )),
+        None if usize::from(uids) != count => Some((
+            Severity::Note,
+            format!(
+                "chna says {uids} track UIDs and has {count} rows; the count includes empty rows"
+            ),
+        )),
+        None => None,
+    };
+    if let Some((severity, says)) = found {
+        findings.add(Class::ChnaCounts, severity, "numUIDs", None, || {
+            ("chna".to_owned(), says)
         });
     }
-    if usize::from(chna.declared_tracks) != tracks.len() {
-        // The count of the file's channels is a common reading of numTracks and harms nobody.
-        let severity = if chna.declared_tracks == facts.tracks {
-            Severity::Note
-        } else {
-            Severity::Fail
-        };
-        findings.add(Class::ChnaCounts, severity, "numTracks", None, || {
-            (
-                "chna".to_owned(),
-                format!(
-                    "chna says {} tracks and its rows name {} different ones",
-                    chna.declared_tracks,
-                    tracks.len()
-                ),
-            )
-        });
+    let of = |rows: &mut dyn Iterator<Item = &ChnaRow>| -> BTreeSet<u16> {
+        rows.map(|row| row.track_index).collect()
+    };
+    let named = of(&mut chna.rows.iter()).len();
+    let playing = of(&mut chna.rows.iter().filter(plays)).len();
+    let says = usize::from(chna.declared_tracks);
+    if says == named {
+        return;
     }
+    // The count of the file's channels is a common reading of numTracks and harms nobody.
+    let (severity, readings) = if chna.declared_tracks == facts.tracks {
+        (Severity::Note, "")
+    } else if says < playing {
+        (
+            Severity::Fail,
+            ": a reader that follows the count does not play all of them, one that follows the rows does",
+        )
+    } else {
+        (
+            Severity::Warn,
+            "; every track that plays is within the count",
+        )
+    };
+    findings.add(Class::ChnaCounts, severity, "numTracks", None, || {
+        (
+            "chna".to_owned(),
+            format!("chna says {says} tracks and its rows name {named} different ones{readings}"),
+        )
+    });
+}
+
+/// `track 4 (ATU_00000004)`, `track 4 (ATU_00000004) and 2 more`.
+fn tracks_in_words(first: &ChnaRow, count: usize) -> String {
+    let more = match count {
+        1 => String::new(),
+        many => format!(" and {} more", many - 1),
+    };
+    format!("track {} ({}){more}", first.track_index, first.uid)
 }
 
 fn rows(chna: &Chna, facts: &AudioFacts, findings: &mut Findings) {

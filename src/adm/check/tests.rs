@@ -67,7 +67,8 @@ impl Master {
                     // A track format and its channel format are two names of one thing.
                     row(4, "AC_00031001", "AP_00031001"),
                 ],
-                rest: 0,
+                places: 4,
+                ..Chna::default()
             }),
             facts: FACTS,
         }
@@ -153,13 +154,34 @@ fn faults_of_chna_are_named() {
             "Fail chna-axml-disagree [ATU_00000001] x1",
         ],
     );
+    // Strict readers refuse it; those that do not play the same.
     expect(
         Master::good().rows(|chna| chna.declared_uids = 5),
+        &["Warn chna-counts [chna] x1"],
+    );
+    // Readers that follow one count leave out the voice on track 4.
+    expect(
+        Master::good().rows(|chna| {
+            chna.declared_uids = 3;
+            chna.rows_beyond_count = 1;
+        }),
         &["Fail chna-counts [chna] x1"],
     );
     expect(
         Master::good().rows(|chna| chna.declared_tracks = 3),
         &["Fail chna-counts [chna] x1"],
+    );
+    // Places that are kept free, within the count.
+    expect(
+        Master::good().rows(|chna| {
+            chna.declared_uids = 128;
+            chna.places = 128;
+        }),
+        &["Note chna-counts [chna] x1"],
+    );
+    expect(
+        Master::good().rows(|chna| chna.declared_tracks = 9),
+        &["Warn chna-counts [chna] x1"],
     );
     expect(
         Master::good().rows(|chna| chna.rows[2].pack_ref = "AP_00031001".into()),
@@ -381,6 +403,12 @@ fn faults_of_block_times_are_named() {
         ),
         &[&format!("Note adm-interpolation-length [{second}] x1")],
     );
+    let in_last =
+        "<diffuse>0.5</diffuse><jumpPosition interpolationLength=\"1.5\">1</jumpPosition>";
+    expect(
+        Master::good().with("<diffuse>0.5</diffuse>", in_last),
+        &[&format!("Warn adm-interpolation-length [{third}] x1")],
+    );
     expect(
         Master::good().with(
             "interpolationLength=\"0.02\"",
@@ -545,6 +573,7 @@ fn the_limits_of_the_trade_are_named() {
                 &format!("<audioTrackUID UID=\"{uid}\"><audioTrackFormatIDRef>AT_00031001_01</audioTrackFormatIDRef><audioPackFormatIDRef>AP_00031001</audioPackFormatIDRef></audioTrackUID></audioFormatExtended>"),
             )
             .rows(|chna| {
+                chna.places += 1;
                 chna.rows.push(ChnaRow {
                     track_index: number,
                     uid: uid.clone(),
@@ -612,7 +641,8 @@ fn a_file_of_chna_alone_is_known_by_the_common_definitions() {
         declared_tracks: 2,
         declared_uids: 2,
         rows: rows.to_vec(),
-        rest: 0,
+        places: 2,
+        ..Chna::default()
     };
     let facts = AudioFacts { tracks: 2, ..FACTS };
     assert_eq!(told(&check(&model, Some(&chna), &facts)), [""; 0]);

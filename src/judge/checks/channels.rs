@@ -4,7 +4,7 @@ use crate::judge::check::{Case, Check, FAULT, Meter};
 use crate::judge::facts::Facts;
 use crate::judge::reading::{Fault, Reading, read_from};
 use crate::judge::words::and;
-use crate::measure::channels::ChannelFacts;
+use crate::measure::channels::{ChannelCoverage, ChannelFacts, PairFault, PairsFrom, Uncovered};
 use crate::measure::{ChannelMeasurements, Measurements, Place, Places, Spot, Spots};
 use crate::measured::{Measured, NotMeasured};
 use crate::profile::{Choice, Severity};
@@ -194,23 +194,56 @@ fn channels_of_noise(facts: &Facts) -> Vec<String> {
         .collect()
 }
 
-/// A fault between channels. What is looked for by label cannot be looked for without labels.
+/// A fault between channels, and why it was not looked for where it was not.
 fn between(
     case: &Case,
     of: impl Fn(&ChannelFacts) -> &Spots,
+    missing: fn(&ChannelCoverage) -> Option<Uncovered>,
     says: &dyn Fn(&Place) -> String,
 ) -> Reading {
     read_from(
         group(case, |survey| &survey.between),
-        |(survey, facts)| match of(facts) {
-            spots if spots.total == 0 && !case.facts.has_labels() => {
-                Reading::not_measured(NotMeasured::NoLabels {
-                    channels: survey.channels.len(),
-                })
+        |(survey, facts)| match missing(&facts.coverage) {
+            Some(Uncovered::NoLabels { channels }) => {
+                Reading::not_measured(NotMeasured::NoLabels { channels })
             }
-            spots => of_spots(case, survey, &[spots], Some(says)),
+            Some(Uncovered::Objects { .. }) => {
+                Reading::NoFault("tracks of an object-based master are no pairs".into())
+            }
+            Some(Uncovered::NoSuchChannels) => {
+                Reading::NoFault("the layout has no such channels".into())
+            }
+            None => of_spots(case, survey, &[of(facts)], Some(says)),
         },
     )
+}
+
+/// Pairs are looked for in every file: without labels every two channels are one.
+fn in_pairs(coverage: &ChannelCoverage) -> Option<Uncovered> {
+    match coverage.pairs {
+        PairsFrom::Labels
+        | PairsFrom::TwoChannels
+        | PairsFrom::EveryTwo { .. }
+        | PairsFrom::Neighbours { .. } => None,
+        PairsFrom::NoPair => Some(Uncovered::NoSuchChannels),
+        PairsFrom::Objects { tracks } => Some(Uncovered::Objects { tracks }),
+    }
+}
+
+/// Whose pair it is, where the file names no channels: `ch 3 and ch 4`.
+fn pair(case: &Case, fault: PairFault) -> String {
+    let survey = case.facts.measurements.and_then(|m| m.survey.as_deref());
+    survey
+        .and_then(|survey| {
+            let facts = survey.between.get()?;
+            let surest = (facts.pair_findings.iter())
+                .filter(|found| found.fault == fault)
+                .max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
+            let name = |channel: usize| survey.channels.get(channel);
+            let (left, right) = (name(surest.left)?, name(surest.right)?);
+            Some(format!("{left} and {right}"))
+        })
+        .unwrap_or_else(|| "a pair".to_owned())
 }
 
 fn value(place: &Place) -> f64 {
@@ -218,35 +251,41 @@ fn value(place: &Place) -> f64 {
 }
 
 fn polarity(case: &Case) -> Reading {
-    between(case, |facts| &facts.polarity, &|place| {
+    between(case, |facts| &facts.polarity, in_pairs, &|place| {
         format!(
-            "one channel of a pair has inverted polarity: their correlation is {:.2}",
+            "{} have opposite polarity: their correlation is {:.2}",
+            pair(case, PairFault::Polarity),
             value(place)
         )
     })
 }
 
 fn dual_mono(case: &Case) -> Reading {
-    between(case, |facts| &facts.dual_mono, &|_| {
-        "both channels of the pair are the same".to_owned()
+    between(case, |facts| &facts.dual_mono, in_pairs, &|_| {
+        format!("{} are the same", pair(case, PairFault::DualMono))
     })
 }
 
 fn channel_delay(case: &Case) -> Reading {
-    between(case, |facts| &facts.channel_delay, &|place| {
+    between(case, |facts| &facts.channel_delay, in_pairs, &|place| {
         let on = place.channel.as_deref().unwrap_or("one channel");
         format!("{on} is {:.0} samples late throughout", value(place))
     })
 }
 
 fn level_imbalance(case: &Case) -> Reading {
-    between(case, |facts| &facts.level_imbalance, &|place| {
-        let on = place.channel.as_deref().unwrap_or("one channel");
-        format!(
-            "{on} is {:.1} dB under its partner throughout",
-            value(place)
-        )
-    })
+    between(
+        case,
+        |facts| &facts.level_imbalance,
+        |coverage| coverage.balance,
+        &|place| {
+            let on = place.channel.as_deref().unwrap_or("one channel");
+            format!(
+                "{on} is {:.1} dB under its partner throughout",
+                value(place)
+            )
+        },
+    )
 }
 
 fn channel_order(case: &Case) -> Reading {
@@ -255,23 +294,51 @@ fn channel_order(case: &Case) -> Reading {
         .and_then(|survey| survey.between.get()?.scalars.order.as_ref())
         .and_then(|order| order.fits_order.as_ref())
         .map_or(String::new(), |order| format!("; the order {order} fits"));
-    between(case, |facts| &facts.channel_order, &|place| {
-        let on = place.channel.as_deref().unwrap_or("another channel");
-        format!("{on} holds what an LFE holds, and the LFE does not{fits}")
-    })
+    between(
+        case,
+        |facts| &facts.channel_order,
+        |coverage| coverage.order,
+        &|place| {
+            let on = place.channel.as_deref().unwrap_or("another channel");
+            format!("{on} holds what an LFE holds, and the LFE does not{fits}")
+        },
+    )
 }
 
+/// From here on an LFE is full-range beyond doubt, dB. Common practice, no source.
+const FULL_RANGE_DB: f64 = -12.0;
+
 fn lfe_full_range(case: &Case) -> Reading {
-    between(case, |facts| &facts.lfe_full_range, &|place| {
-        format!(
-            "the LFE's energy over 500 Hz is {:.1} dB against that from 20 to 120 Hz",
-            value(place)
-        )
-    })
+    let read = between(
+        case,
+        |facts| &facts.lfe_full_range,
+        |coverage| coverage.order,
+        &|place| {
+            format!(
+                "the LFE's energy over 500 Hz is {:.1} dB against that from 20 to 120 Hz",
+                value(place)
+            )
+        },
+    );
+    match read {
+        Reading::Fault(fault) => {
+            let beyond_doubt = (fault.places.listed.iter())
+                .any(|place| place.value.is_some_and(|value| value > FULL_RANGE_DB));
+            let at_most = match beyond_doubt {
+                true => Severity::Stop,
+                false => fault.at_most,
+            };
+            Reading::Fault(Fault { at_most, ..fault })
+        }
+        other => other,
+    }
 }
 
 fn lfe_silent(case: &Case) -> Reading {
-    between(case, |facts| &facts.lfe_silent, &|_| {
-        "the LFE is silent, and other channels hold low frequencies".to_owned()
-    })
+    between(
+        case,
+        |facts| &facts.lfe_silent,
+        |coverage| coverage.order,
+        &|_| "the LFE is silent, and other channels hold low frequencies".to_owned(),
+    )
 }

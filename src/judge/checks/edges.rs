@@ -2,7 +2,7 @@
 
 use crate::judge::check::{Case, Check, FAULT, Meter, NUMBER};
 use crate::judge::reading::{Number, Reading, read_from};
-use crate::measure::{Measurements, Place, Places};
+use crate::measure::{Edges, Measurements, Place, Places};
 use crate::measured::{Measured, NotMeasured};
 use crate::profile::Severity;
 use crate::units::{Frames, Seconds};
@@ -108,17 +108,23 @@ fn length(case: &Case) -> Reading {
 
 fn leading_silence(case: &Case) -> Reading {
     read_from(measured(case), |measured| {
-        let head = measured.edges.head_silence_s.0;
+        let head = heard(measured).head_silence_s.0;
         lasting(measured, head, 0.0, head)
     })
 }
 
 fn trailing_silence(case: &Case) -> Reading {
     read_from(measured(case), |measured| {
-        let tail = measured.edges.tail_silence_s.0;
+        let tail = heard(measured).tail_silence_s.0;
         let end = measured.frames.at(measured.sample_rate).0;
         lasting(measured, tail, (end - tail).max(0.0), end)
     })
+}
+
+/// Head and tail as they are heard: of an object-based master those of its main render.
+fn heard(measured: &Measurements) -> &Edges {
+    let immersive = measured.immersive.as_ref();
+    (immersive.and_then(|immersive| immersive.edges())).unwrap_or(&measured.edges)
 }
 
 fn lasting(measured: &Measurements, seconds: f64, start: f64, end: f64) -> Reading {

@@ -62,8 +62,9 @@ pub const CHNA_MISSING: Check = Check {
 pub const CHNA_COUNTS: Check = Check {
     id: "immersive.chna-counts",
     title: "chna counts that disagree",
-    definition: "The counts in the chna chunk are not those of its rows.",
+    definition: "The counts in the chna chunk are not those of its rows: a stop where readers may play different tracks, otherwise advice or a note.",
     source: "ITU-R BS.2088-1 (chna chunk)",
+    severity: Severity::Stop,
     cannot_see: "What the metadata were meant to say.",
     read: |case| of_class(case, Class::ChnaCounts),
     ..FAULT

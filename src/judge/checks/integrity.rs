@@ -22,6 +22,7 @@ pub const CHECKS: &[Check] = &[
     PARTIAL_FRAME,
     DECODE_ERRORS,
     STREAM_DIGEST,
+    TWO_READINGS,
     FLOAT_NAN,
     FLOAT_INF,
     FLOAT_DENORMAL,
@@ -131,6 +132,18 @@ pub const STREAM_DIGEST: Check = Check {
     cannot_see: "Files that carry no digest.",
     always: true,
     read: stream_digest,
+    ..FAULT
+};
+
+pub const TWO_READINGS: Check = Check {
+    id: "damage.two-readings",
+    title: "file that can be read in two ways",
+    definition: "Two readers may take the file for two different things: two fmt, data, ds64, axml or chna chunks that differ, or a block align that is not channels times bytes of a sample.",
+    source: "ITU-R BS.2088-1 and RIFF define one of each and do not say which of two counts; what was measured may not be what plays",
+    severity: Severity::Stop,
+    cannot_see: "Which of them another reader takes.",
+    always: true,
+    read: |case| oddities(case, |kind| matches!(kind, OddityKind::TwoReadings(_))),
     ..FAULT
 };
 
@@ -261,7 +274,7 @@ fn unread(case: &Case) -> Reading {
 
 /// Not every stream has a digest: that none is wrong is not told.
 fn stream_digest(case: &Case) -> Reading {
-    match found(case, OddityKind::StreamDigest) {
+    match found(case, |kind| kind == OddityKind::StreamDigest) {
         Some(fault) => fault.into(),
         None => Reading::Untold,
     }
@@ -293,17 +306,21 @@ fn bad_samples(case: &Case, kind: OddityKind, what: &str) -> Reading {
 
 /// All oddities of one kind as one reading; of a file that could not be read nobody knows.
 pub fn oddity(case: &Case, kind: OddityKind) -> Reading {
-    match found(case, kind) {
+    oddities(case, |other| other == kind)
+}
+
+fn oddities(case: &Case, is: impl Fn(OddityKind) -> bool) -> Reading {
+    match found(case, is) {
         Some(fault) => fault.into(),
         None if case.facts.is_unread() => Reading::not_measured(NotMeasured::Unread),
         None => case.none_found(),
     }
 }
 
-fn found(case: &Case, kind: OddityKind) -> Option<Fault> {
+fn found(case: &Case, is: impl Fn(OddityKind) -> bool) -> Option<Fault> {
     let facts = case.facts;
     let mut found: Vec<&Oddity> = (facts.oddities.iter())
-        .filter(|oddity| oddity.kind == kind)
+        .filter(|oddity| is(oddity.kind))
         .collect();
     // By place, so that the order in which they were met decides nothing.
     found.sort_by(|a, b| {

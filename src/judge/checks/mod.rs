@@ -10,6 +10,7 @@ mod immersive_container;
 mod immersive_content;
 mod immersive_figures;
 mod immersive_metadata;
+mod immersive_tracks;
 mod integrity;
 mod loudness;
 mod movement;
@@ -17,6 +18,7 @@ mod names;
 mod peaks;
 mod provenance;
 mod rendered;
+mod stated;
 mod survey;
 mod translation;
 mod versions;
@@ -36,12 +38,14 @@ pub const GROUPS: &[&[Check]] = &[
     channels::CHECKS,
     edges::CHECKS,
     names::CHECKS,
+    stated::CHECKS,
     defect::CHECKS,
     provenance::CHECKS,
     translation::CHECKS,
     immersive_container::CHECKS,
     immersive_metadata::CHECKS,
     immersive_content::CHECKS,
+    immersive_tracks::CHECKS,
     immersive_figures::CHECKS,
     movement::CHECKS,
     versions::CHECKS,

@@ -81,6 +81,7 @@ fn rendered(of: &File, renders: [(&str, f64, f64); 2]) -> File {
         items: Vec::new(),
         lfe: Vec::new(),
         fold: None,
+        content: Default::default(),
         remarks: Vec::new(),
     }));
     file

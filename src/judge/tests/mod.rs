@@ -25,7 +25,7 @@ use crate::measure::{
 use crate::measured::{Measured, NotMeasured};
 use crate::profile::{Choice, Profile, Severity, Takes};
 use crate::specimen::{
-    Bext, Container, Encoding, Format, LabelSource, Metadata, Oddity, OddityKind,
+    Bext, Container, Encoding, Format, LabelSource, Metadata, Oddity, OddityKind, Rival,
 };
 use crate::units::{DbTp, Dbfs, Frames, Hertz, Lu, Lufs, Seconds};
 
@@ -38,6 +38,7 @@ const EVERY_ODDITY: &[OddityKind] = &[
     OddityKind::PadMissing,
     OddityKind::TrailingBytes,
     OddityKind::ChunkTwice,
+    OddityKind::TwoReadings(Rival::Axml),
     OddityKind::FormatFields,
     OddityKind::PartialFrame,
     OddityKind::FloatNan,
@@ -78,6 +79,7 @@ fn nothing_found(labels: &[Label]) -> Survey {
         return survey.clone();
     }
     let survey = SurveyMeters::new(SurveyOrder {
+        object_based: false,
         sample_rate: Hertz::new(48_000).unwrap(),
         channels: labels.len(),
         labels: Some(labels.to_vec()),
@@ -180,6 +182,7 @@ impl File {
             oddities: &self.oddities,
             adm: None,
             against: None,
+            file_written: None,
             measurements: self.measurements.as_ref(),
             unread: self.unread.as_deref(),
             incomplete: self.incomplete.as_deref(),

@@ -21,6 +21,7 @@ fn measured(see: impl Fn(&mut Survey)) -> Measurements {
         .map(|l| l.parse().expect("a label"))
         .to_vec();
     let mut survey = SurveyMeters::new(SurveyOrder {
+        object_based: false,
         sample_rate: rate,
         channels: 2,
         labels: Some(labels.clone()),
@@ -75,6 +76,7 @@ fn found(measurements: &Measurements, profile: &Profile) -> (Finding, Verdict) {
         measurements: Some(measurements),
         adm: None,
         against: None,
+        file_written: None,
         unread: None,
         incomplete: None,
     };
@@ -152,6 +154,7 @@ fn caution_for(hz: f64) -> Option<String> {
         .collect();
     let planes: [&[f64]; 2] = [&channel, &channel];
     let mut survey = SurveyMeters::new(SurveyOrder {
+        object_based: false,
         sample_rate: rate,
         channels: 2,
         labels: None,
@@ -184,6 +187,7 @@ fn caution_for(hz: f64) -> Option<String> {
         measurements: Some(&measurements),
         adm: None,
         against: None,
+        file_written: None,
         unread: None,
         incomplete: None,
     })

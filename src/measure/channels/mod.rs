@@ -18,7 +18,10 @@ mod verdict;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod tests_without_labels;
 
+pub(crate) use pairs::mirrored;
 pub use types::*;
 
 use balance::BalanceMeter;
@@ -63,6 +66,7 @@ struct Desk {
     pairs: Vec<PairMeter>,
     /// Indices of L, R, Ls, Rs.
     sides: Option<([usize; 4], SideMeter)>,
+    coverage: ChannelCoverage,
 }
 
 /// All that is kept of one pair.
@@ -77,13 +81,48 @@ struct PairMeter {
 }
 
 impl ChannelMeter {
-    /// `labels`: one a channel; `None` where nobody says where they play.
+    /// `labels`: one a channel; `None` where nobody says where they play: then every two
+    /// channels are held against each other.
     pub fn new(rate: Hertz, channels: usize, labels: Option<&[Label]>) -> Self {
         let labels = labels.filter(|labels| labels.len() == channels);
+        let pairs = pairs::pairs(channels, labels);
+        let sides = side_indices(&pairs, labels);
+        let uncovered = |has: bool| match labels {
+            None if channels > 2 => Some(Uncovered::NoLabels { channels }),
+            _ if has => None,
+            _ => Some(Uncovered::NoSuchChannels),
+        };
+        let coverage = ChannelCoverage {
+            pairs: pairs::chosen_by(channels, labels),
+            balance: uncovered(!pairs.is_empty()),
+            order: uncovered(labels.is_some_and(|labels| labels.iter().any(Label::is_lfe))),
+            sides: uncovered(sides.is_some()),
+        };
+        Self::of_pairs(rate, channels, labels, &pairs, coverage)
+    }
+
+    /// For the tracks of an object-based master: what each holds, and no pairs.
+    pub fn of_objects(rate: Hertz, tracks: usize) -> Self {
+        let uncovered = Some(Uncovered::Objects { tracks });
+        let coverage = ChannelCoverage {
+            pairs: PairsFrom::Objects { tracks },
+            balance: uncovered,
+            order: uncovered,
+            sides: uncovered,
+        };
+        Self::of_pairs(rate, tracks, None, &[], coverage)
+    }
+
+    fn of_pairs(
+        rate: Hertz,
+        channels: usize,
+        labels: Option<&[Label]>,
+        found: &[Pair],
+        coverage: ChannelCoverage,
+    ) -> Self {
         let spectra = Spectra::new(rate, channels);
         let back = Back::new(f64::from(rate.value()), &spectra);
         let block = spectra.frames();
-        let found = pairs::pairs(channels, labels);
         let pairs = found.iter().map(|&pair| PairMeter {
             pair,
             all: Products::default(),
@@ -98,7 +137,11 @@ impl ChannelMeter {
             blocks: Stretches::new(block, channels),
             desk: Desk {
                 pairs: pairs.collect(),
-                sides: side_indices(&found, labels).map(|indices| (indices, SideMeter::default())),
+                sides: side_indices(found, labels).map(|indices| {
+                    let bins = spectra.bins(sides::EDGES[0]..sides::EDGES[sides::BANDS]);
+                    (indices, SideMeter::new(bins))
+                }),
+                coverage,
                 labels: labels.map(<[Label]>::to_vec),
                 rate,
                 block,
@@ -166,6 +209,7 @@ impl Desk {
                 });
                 // -80 dBFS in a band.
                 meter.block(energies, 1e-8 / spectra.to_mean_square());
+                meter.lines(indices.map(|index| &spectra.lines[index][..]));
             }
         }
     }

@@ -33,9 +33,83 @@ pub struct ChannelFacts {
     /// A channel labelled LFE is silent while others have bass. The size is the others' level
     /// from 20 to 120 Hz in dBFS.
     pub lfe_silent: Spots,
-    /// The surround pair seems exchanged left to right. A hint; the size is the correlation of
-    /// the two pairs' balance.
+    /// The surround pair seems exchanged left to right; the size is the correlation of the two
+    /// pairs' balance, or how much more each front channel has in common with the surround
+    /// channel of the other side than with that of its own.
     pub surround_swapped: Spots,
+    /// What the lists above tell of pairs, with both channels named.
+    pub pair_findings: Vec<PairFinding>,
+    /// What was measured, and why the rest was not.
+    pub coverage: ChannelCoverage,
+}
+
+/// A finding about two channels over the whole file.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PairFinding {
+    pub fault: PairFault,
+    /// Channels of the file, from 0.
+    pub left: usize,
+    pub right: usize,
+    /// In the unit of the list of that name.
+    pub size: f64,
+    /// 0 to 1.
+    pub confidence: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PairFault {
+    Polarity,
+    DualMono,
+    Delay,
+    LevelImbalance,
+}
+
+/// What was measured between the channels. `None` where it was; otherwise why it was not: an
+/// empty list then says nothing.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ChannelCoverage {
+    /// Of polarity, anti-phase passages, dual mono and delay.
+    pub pairs: PairsFrom,
+    /// Of the level imbalance.
+    pub balance: Option<Uncovered>,
+    /// Of channel order and low-frequency channels.
+    pub order: Option<Uncovered>,
+    /// Of exchanged surrounds.
+    pub sides: Option<Uncovered>,
+}
+
+/// How the pairs that were looked at were chosen.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum PairsFrom {
+    /// Mirror images by their labels.
+    #[default]
+    Labels,
+    TwoChannels,
+    /// Nobody says where the channels play: every two of them.
+    EveryTwo {
+        channels: usize,
+    },
+    /// The same of more than 16 channels: each with the next one.
+    Neighbours {
+        channels: usize,
+    },
+    /// One channel, or none: there is no pair.
+    NoPair,
+    /// Tracks of an object-based master are no pairs.
+    Objects {
+        tracks: usize,
+    },
+}
+
+/// Why something between channels was not measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Uncovered {
+    /// Nobody says where the channels play.
+    NoLabels { channels: usize },
+    /// Tracks of an object-based master: its beds are looked at by themselves.
+    Objects { tracks: usize },
+    /// The layout has no such channels.
+    NoSuchChannels,
 }
 
 /// The numbers for the record.
@@ -50,6 +124,10 @@ pub struct ChannelScalars {
     /// Correlation of the balance of the front pair with that of the surround pair over time, -1
     /// to 1; `null` without both pairs or without movement.
     pub surround_balance_correlation: Option<f64>,
+    /// Mean coherence of each front channel with the surround channel of its own side, and with
+    /// that of the other side, 200 Hz to 6.4 kHz, 0 to 1; `null` where too little sounds.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub surround_coherence: Option<[f64; 2]>,
     /// Labels (or `ch 3`) of the channels that never pass -80 dBFS.
     pub silent_channels: Vec<String>,
 }

@@ -12,7 +12,10 @@ use crate::units::{Dbfs, Frames, Hertz, Lu};
 const SILENT: f64 = 1e-4;
 
 pub(super) fn facts(mut meter: Desk) -> ChannelFacts {
-    let mut facts = ChannelFacts::default();
+    let mut facts = ChannelFacts {
+        coverage: meter.coverage,
+        ..ChannelFacts::default()
+    };
     let label = |index: usize| match &meter.labels {
         Some(labels) => labels[index].to_string(),
         None => format!("ch {}", index + 1),
@@ -30,9 +33,20 @@ pub(super) fn facts(mut meter: Desk) -> ChannelFacts {
     orders(&meter, &mut facts);
     if let Some((indices, sides)) = &meter.sides {
         facts.scalars.surround_balance_correlation = sides.correlation();
-        let size = sides.correlation().unwrap_or(0.0);
-        // Never sure without a reference.
-        let confidence = 0.45 * between(-0.1, -0.5, size);
+        facts.scalars.surround_coherence = sides.coherence();
+        let balance = sides.correlation().unwrap_or(0.0);
+        // A surround that follows the other side for effect does so too: never sure without a
+        // reference, and the more of the two says so, the surer.
+        let by_balance = 0.45 * between(-0.1, -0.5, balance);
+        let [own, other] = sides.coherence().unwrap_or_default();
+        // Own choice: in common with the other side what is clearly more than chance, and more
+        // than twice what is in common with the own side.
+        let by_coherence = 0.45 * between(0.05, 0.15, other - own) * between(0.7, 0.4, own / other);
+        let confidence = (by_balance + by_coherence).min(0.7);
+        let size = match by_coherence > by_balance {
+            true => other - own,
+            false => balance,
+        };
         for index in &indices[2..] {
             whole(
                 &mut facts.surround_swapped,
@@ -60,6 +74,9 @@ pub(super) fn facts(mut meter: Desk) -> ChannelFacts {
         ] {
             let listed = spots.listed.iter_mut();
             listed.for_each(|spot| spot.confidence = spot.confidence.min(0.3));
+        }
+        for finding in &mut facts.pair_findings {
+            finding.confidence = finding.confidence.min(0.3);
         }
     }
     facts
@@ -248,9 +265,38 @@ impl<'a> Reading<'a> {
     }
 
     fn tell(&self, facts: &mut ChannelFacts, frames: u64) {
-        let right = Some(self.meter.pair.right);
+        let pair = self.meter.pair;
+        let right = Some(pair.right);
+        let mut found = |fault, size, confidence: f64| {
+            if confidence > 0.0 {
+                facts.pair_findings.push(PairFinding {
+                    fault,
+                    left: pair.left,
+                    right: pair.right,
+                    size,
+                    confidence,
+                });
+            }
+        };
         if let (Some(all), Some(residual)) = (self.all, self.residual_db) {
-            let same = if self.identical { 0.95 } else { same(residual) };
+            if all > 0.0 {
+                found(PairFault::DualMono, residual, self.same(residual));
+            }
+            found(PairFault::Polarity, all, self.opposite(all));
+        }
+        if let Some(lag) = &self.lag {
+            found(
+                PairFault::Delay,
+                lag.samples as f64,
+                delayed(lag, pair.front),
+            );
+        }
+        let imbalance = self.imbalance().filter(|_| pair.mirrored);
+        if let Some((db, confidence)) = imbalance {
+            found(PairFault::LevelImbalance, db, confidence);
+        }
+        if let (Some(all), Some(residual)) = (self.all, self.residual_db) {
+            let same = self.same(residual);
             // An inverted copy is a matter of polarity first; a scaled one is the same signal.
             if all > 0.0 {
                 whole(&mut facts.dual_mono, frames, right, residual, same);
@@ -278,13 +324,22 @@ impl<'a> Reading<'a> {
                 delayed(&lag, self.meter.pair.front),
             );
         }
-        if let Some((db, confidence)) = self.imbalance() {
+        if let Some((db, confidence)) = imbalance {
             let quieter = match db > 0.0 {
                 true => self.meter.pair.right,
                 false => self.meter.pair.left,
             };
             let spots = &mut facts.level_imbalance;
             whole(spots, frames, Some(quieter), db.abs(), confidence);
+        }
+    }
+
+    /// How sure it is that both are one signal.
+    fn same(&self, residual_db: f64) -> f64 {
+        if self.identical {
+            0.95
+        } else {
+            same(residual_db)
         }
     }
 

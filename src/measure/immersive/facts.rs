@@ -64,10 +64,24 @@ pub(super) fn item(
         short_term_max_lufs: loudness.short_term_max,
         sample_peak_dbfs: Dbfs::from_linear(peak),
         heard_frames: Frames(loudness.heard_frames),
-        muted: item.muted,
+        muted: item.muted || item.gain == 0.0 || without_gain(&format.blocks),
         blocks: format.blocks.len() as u64,
         positions,
         path_deg,
+    }
+}
+
+/// Every block has a gain of 0.
+fn without_gain(blocks: &Blocks) -> bool {
+    match blocks {
+        Blocks::Objects(objects) => {
+            let blocks = &objects.blocks;
+            !blocks.is_empty() && blocks.iter().all(|block| block.gain == 0.0)
+        }
+        Blocks::DirectSpeakers(blocks) => {
+            !blocks.is_empty() && blocks.iter().all(|block| block.gain == 0.0)
+        }
+        _ => false,
     }
 }
 
@@ -95,7 +109,7 @@ fn way(blocks: &ObjectBlocks) -> (u64, f64) {
 }
 
 /// Angle between two directions; 0 where one has none.
-fn angle_deg(a: Vector, b: Vector) -> f64 {
+pub(super) fn angle_deg(a: Vector, b: Vector) -> f64 {
     length(cross(a, b)).atan2(dot(a, b)).to_degrees()
 }
 

@@ -5,22 +5,31 @@
 //! the cache; on the main layout bed, objects and each item are read alone as well.
 
 mod bank;
+mod beds;
+mod content;
 mod elsewhere;
 mod facts;
 mod items;
 mod lfe;
+mod likeness;
 mod parts;
+#[cfg(test)]
+mod tests;
 mod types;
 
 use std::sync::Arc;
 
+pub use content::{BedChannels, Content, Disguise, Duplicate, NoBeds, SilentTwin, Unheard};
 pub use elsewhere::ElsewhereMeters;
 pub use types::*;
 
 use self::bank::Bank;
+use self::beds::BedMeters;
+use self::content::Sources;
 use self::elsewhere::Elsewhere;
 use self::items::ItemMeters;
 use self::lfe::LfeMeter;
+use self::likeness::Likeness;
 use self::parts::PartMeters;
 use super::{Depth, MeterOrder, Meters, loudness_weight};
 use crate::adm::Model;
@@ -43,6 +52,9 @@ pub struct ImmersiveOrder {
     pub over_ceiling_dbtp: f64,
     /// Whether it is asked what is left of the master elsewhere.
     pub translation: bool,
+    /// Whether the channels of beds are looked at by their speaker labels: polarity, order,
+    /// exchanged sides.
+    pub bed_channels: bool,
     pub head: Option<Arc<HeadSet>>,
 }
 
@@ -56,6 +68,8 @@ pub struct ImmersiveMeters {
     items: ItemMeters,
     parts: PartMeters,
     lfe: Vec<(usize, usize, LfeMeter)>,
+    likeness: Likeness,
+    beds: BedMeters,
     peaks: Vec<f64>,
     silent: Vec<bool>,
     /// Frames that are not yet a chunk.
@@ -156,6 +170,8 @@ impl ImmersiveMeters {
                 scene.items.iter().any(|item| !item.is_bed()),
             ),
             lfe,
+            likeness: Likeness::new(order.tracks),
+            beds: BedMeters::new(&order),
             peaks: vec![0.0; order.tracks],
             silent: vec![true; order.tracks],
             waiting: vec![vec![0.0; CHUNK]; order.tracks],
@@ -220,6 +236,8 @@ impl ImmersiveMeters {
             *silent = largest == 0.0;
             *peak = peak.max(largest);
         }
+        self.likeness.chunk(tracks, &self.silent);
+        self.beds.feed(tracks);
         self.bank.run(tracks, &self.silent);
         for (_, track, meter) in &mut self.lfe {
             meter.feed(tracks[*track]);
@@ -279,6 +297,8 @@ impl ImmersiveMeters {
             items,
             mut parts,
             lfe,
+            likeness,
+            beds,
             peaks,
             ..
         } = self;
@@ -321,14 +341,27 @@ impl ImmersiveMeters {
             }
             None => None,
         };
-        let item_facts = order
+        let item_facts: Vec<ItemFacts> = order
             .scene
             .items
             .iter()
             .zip(items.finish())
             .map(|(item, loudness)| facts::item(&order.model, item, &loudness, &peaks))
             .collect();
+        let content = Sources {
+            model: &order.model,
+            scene_items: &order.scene.items,
+            items: &item_facts,
+            likeness: &likeness,
+        }
+        .content();
+        let (beds, no_beds) = beds.finish();
         Ok(Immersive {
+            content: Content {
+                beds,
+                no_beds,
+                ..content
+            },
             fold: facts::fold(&measured),
             parts: parts.finish(order.layouts[0].name, RENDERER),
             renders: measured,

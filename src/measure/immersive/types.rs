@@ -3,8 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::content::Content;
 use crate::measure::translation::TranslationFacts;
-use crate::measure::{Loudness, Measurements, Places};
+use crate::measure::{Edges, Loudness, Measurements, Places};
 use crate::render::binaural::HeadSetFacts;
 use crate::units::{DbTp, Dbfs, Frames, Lu, Lufs, Seconds};
 
@@ -23,8 +24,41 @@ pub struct Immersive {
     /// Channels that are low-frequency by element or by label.
     pub lfe: Vec<LfeFacts>,
     pub fold: Option<Fold>,
+    /// What the tracks are to each other.
+    pub content: Content,
     /// What the renderer took as one thing where it could have been another.
     pub remarks: Vec<String>,
+}
+
+impl Immersive {
+    /// Head and tail of the master as it is heard: of the main render, muted objects and tracks
+    /// that nothing plays left out. The renderer adds no delay.
+    pub fn edges(&self) -> Option<&Edges> {
+        self.renders.first().map(|main| &main.edges)
+    }
+
+    /// How each of `tracks` is called in what a person reads: `Vox (track 7)`, `Bed L (track 1)`;
+    /// `track 9` where nothing plays it. Several items on one track are joined by ` and `.
+    pub fn track_names(&self, tracks: usize) -> Vec<String> {
+        (1..=tracks)
+            .map(|track| {
+                let mut names: Vec<String> = self
+                    .items
+                    .iter()
+                    .filter(|item| item.tracks.contains(&track))
+                    .map(|item| match &item.label {
+                        Some(label) => format!("{} {label}", item.name),
+                        None => item.name.clone(),
+                    })
+                    .collect();
+                names.dedup();
+                match names.is_empty() {
+                    true => format!("track {track}"),
+                    false => format!("{} (track {track})", names.join(" and ")),
+                }
+            })
+            .collect()
+    }
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -81,6 +115,7 @@ pub struct ItemFacts {
     pub sample_peak_dbfs: Option<Dbfs>,
     /// Frames in which the track sounds and a block covers it.
     pub heard_frames: Frames,
+    /// Its object is muted, or its object's or every block's gain is 0.
     pub muted: bool,
     pub blocks: u64,
     /// Different positions among the blocks.

@@ -44,6 +44,8 @@ pub struct SurveyOrder {
     pub floats: bool,
     /// Where the samples lie in the file; `None` where they are compressed.
     pub data: Option<DataLayout>,
+    /// The channels are tracks of an object-based master: no two of them are a pair.
+    pub object_based: bool,
     pub wants: SurveyWants,
 }
 
@@ -64,7 +66,8 @@ pub struct SurveyWants {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Survey {
     pub sample_rate: Hertz,
-    /// How each channel is called: its label, or `ch 3`.
+    /// How each channel is called: its label, or `ch 3`. Of an object-based master the caller puts
+    /// [`Immersive::track_names`](super::Immersive::track_names) here.
     pub channels: Vec<String>,
     /// The first passage that could hurt.
     pub loud: Option<Loud>,
@@ -217,8 +220,10 @@ impl SurveyMeters {
             clicks: (order.wants.clicks).then(|| ClickMeters::new(&order)),
             defects: (order.wants.defects).then(|| DefectMeters::new(&order)),
             ends: (order.wants.ends).then(|| EndMeters::new(&order)),
-            between: (order.wants.channels)
-                .then(|| ChannelMeter::new(rate, channels, order.labels.as_deref())),
+            between: (order.wants.channels).then(|| match (&order.labels, order.object_based) {
+                (None, true) => ChannelMeter::of_objects(rate, channels),
+                (labels, _) => ChannelMeter::new(rate, channels, labels.as_deref()),
+            }),
             provenance: (order.wants.provenance)
                 .then(|| ProvenanceMeter::new(rate, channels, order.bits.map(u32::from))),
             translation: (order.wants.translation)
@@ -263,6 +268,7 @@ impl SurveyMeters {
         }
         let no_translation = match (order.wants.translation, &order.labels) {
             (false, _) => NotMeasured::NotAsked,
+            (true, None) if order.object_based => NotMeasured::NotAsked,
             (true, None) => NotMeasured::NoLabels {
                 channels: order.channels,
             },

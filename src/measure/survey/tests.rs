@@ -36,6 +36,7 @@ fn programme(rate: u32) -> Vec<Vec<f64>> {
 
 fn surveyed(planes: &[Vec<f64>], rate: u32, block: usize) -> Survey {
     let mut meters = SurveyMeters::new(SurveyOrder {
+        object_based: false,
         sample_rate: Hertz::new(rate).expect("a rate"),
         channels: planes.len(),
         labels: Some(vec![
@@ -112,6 +113,7 @@ fn one_channel_silence_and_the_shortest_files_are_no_trouble() {
     for (channels, frames) in [(1, 0), (1, 1), (2, 0), (2, 7), (6, 48_000)] {
         let planes = vec![vec![0.0; frames]; channels];
         let mut meters = SurveyMeters::new(SurveyOrder {
+            object_based: false,
             sample_rate: Hertz::new(48_000).expect("a rate"),
             channels,
             labels: None,
@@ -136,4 +138,51 @@ fn one_channel_silence_and_the_shortest_files_are_no_trouble() {
         assert_eq!(clicks.discontinuities.clicks.clicks.total, 0);
         assert_eq!(defects.repeats.repeats.total, 0);
     }
+}
+
+/// A hole of 50 ms in one of four tracks of an object-based master, each with notes of its own.
+#[test]
+fn a_hole_in_one_object_is_found_on_its_track_and_called_by_the_object_s_name() {
+    const RATE: usize = 48_000;
+    let mut tracks: Vec<Vec<f64>> = [1.0, 1.26, 1.5, 0.75]
+        .into_iter()
+        .map(|pitch| {
+            let notes = programme(48_000).swap_remove(0);
+            let tone = |n: usize| {
+                let t = n as f64 / RATE as f64;
+                0.1 * (std::f64::consts::TAU * 330.0 * pitch * t).sin()
+            };
+            (0..2 * RATE)
+                .map(|n| notes[(n + (5_000.0 * pitch) as usize) % RATE] + tone(n))
+                .collect()
+        })
+        .collect();
+    tracks[2][60_000..62_400].fill(0.0);
+    let mut meters = SurveyMeters::new(SurveyOrder {
+        object_based: true,
+        sample_rate: Hertz::new(48_000).expect("a rate"),
+        channels: 4,
+        labels: None,
+        bits: Some(24),
+        floats: false,
+        data: None,
+        wants: SurveyWants {
+            defects: true,
+            channels: true,
+            ..SurveyWants::default()
+        },
+    });
+    let planes: Vec<&[f64]> = tracks.iter().map(Vec::as_slice).collect();
+    meters.feed(&planes);
+    let mut found = meters.finish();
+    found.channels = (1..=4).map(|n| format!("Synth {n} (track {n})")).collect();
+    let spots = &found.defects.get().expect("wanted").gaps.one_channel;
+    let sure: Vec<Place> = (spots.listed.iter())
+        .filter(|spot| spot.confidence >= Spot::SURE)
+        .map(|spot| found.place(spot))
+        .collect();
+    assert_eq!(sure.len(), 1, "{spots:?}");
+    assert_eq!(sure[0].channel.as_deref(), Some("Synth 3 (track 3)"));
+    assert!(sure[0].start_frame.0.abs_diff(60_000) < 48, "{sure:?}");
+    assert_eq!(found.translation.why_not(), Some(&NotMeasured::NotAsked));
 }

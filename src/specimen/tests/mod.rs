@@ -7,6 +7,7 @@ mod completeness;
 mod flac;
 mod hostile;
 mod metadata;
+mod two_readings;
 mod wave;
 
 use std::ops::ControlFlow;
