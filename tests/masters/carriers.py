@@ -29,6 +29,7 @@ OBJECTS = {  # bed, sources, number of objects, how paths are written
     "objects-electronic": (admfile.BED_712, ("song", "electronic"), 9, dict(grid=0.02, jump=True, interpolation=0.02, cartesian=True)),
     "objects-ballad": (admfile.BED_712, ("song", "ballad"), 7, dict(grid=0.05, jump=False)),
     "objects-chorale": (admfile.BED_51, ("score", "chorale-a"), 8, dict(grid=0.032, jump=True, interpolation=0.01)),
+    "objects-hard": (admfile.BED_51, ("hard", "all"), 5, dict(grid=0.04, jump=True, interpolation=0.005)),
     "objects-quartet": (admfile.BED_712, ("score", "quartet"), 6, dict(grid=0.04, jump=False, cartesian=True)),
 }
 MIX_PEAK_DBTP = -4.0  # head-room that a mix leaves (common practice, no source)
@@ -37,10 +38,17 @@ MIX_LKFS = -20.5      # of an immersive mix on 5.1: room for moves under the pla
 
 def stems(maker, name, rate, seed, seconds=SECONDS):
     if maker == "score":
-        return scores.song(name, rate, seconds)
+        return _with_ends(scores.song(name, rate, seconds), rate)
+    if (maker, name) == ("hard", "all"):
+        return {part: x for k in ("drone", "loop", "tremolo", "sub", "tone") for part, x in synthesis.hard_material(k, seed, rate, seconds).items()}
     if maker == "hard":
         return synthesis.hard_material(name, seed, rate, seconds)
-    return synthesis.song(name, seed, rate, seconds)
+    return _with_ends(synthesis.song(name, seed, rate, seconds), rate)
+
+
+def _with_ends(parts, rate, head_s=0.03, tail_s=1.2):
+    """Silence before the first note and an end that dies away, so that a whole song is not cut at either side."""
+    return {k: p.fade(p.delay(x, int(head_s * rate)), rate, 0.0, tail_s) for k, x in parts.items()}
 
 
 def missing(maker):
@@ -50,11 +58,15 @@ def missing(maker):
 class Stereo:
     def __init__(self, name, seed):
         maker, style, self.rate = {**STEREO, **HARD}[name]
-        self.name, self.maker = name, maker
+        self.name, self.maker, self.seed = name, maker, seed
         self.rng = np.random.default_rng([seed, sum(name.encode())])
         self.stems = stems(maker, style, self.rate, seed)
         self.gain = p.db(MIX_PEAK_DBTP) / meters.interpolated_peak(sum(self.stems.values())).max()
         self.mix = self.version()
+
+    def random(self, purpose):
+        """A generator of its own for one purpose, so that a case more changes no other case."""
+        return np.random.default_rng([purpose, len(self.name), self.seed - 1])
 
     def version(self, **levels_db):
         """The mix with other levels of stems; None leaves a stem out."""
@@ -106,10 +118,11 @@ class Objects:
     def __init__(self, name, seed, out, measured=True):
         """`measured` False: the level from an upper bound, nothing written; enough for another song."""
         bed, (maker, style), count, how = OBJECTS[name]
-        self.name, self.maker, self.rate = name, maker, 48000
+        self.name, self.maker, self.rate, self.seed = name, maker, 48000, seed
         self.rng = np.random.default_rng([seed, sum(name.encode())])
         parts = dict(stems(maker, style, self.rate, seed))
-        more = stems("song", "sparse" if maker == "score" else style, self.rate, seed + 50)
+        parts = {k: parts[k] for k in list(parts)[:count]} if maker == "hard" else parts
+        more = {} if maker == "hard" else stems("song", "sparse" if maker == "score" else style, self.rate, seed + 50)
         for k, x in more.items():
             if len(parts) >= count:
                 break
@@ -130,6 +143,9 @@ class Objects:
         self._level(MIX_LKFS, measured)
         if measured:
             admfile.write(self.path, self.master)
+
+    def random(self, purpose):
+        return np.random.default_rng([sum(self.name.encode()), purpose, self.seed - 1])
 
     def _bed(self, bed, total, parts):
         deep = parts.get("Bass", total)

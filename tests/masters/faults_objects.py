@@ -22,7 +22,7 @@ def _loud(o, part, rng):
 
 def cases(o, other):
     """`other`: another object-based carrier's master, for the wrong song."""
-    rng = np.random.default_rng([sum(o.name.encode()), 23])
+    rng = o.random(23)
     base = changed(o, audio=o.master.audio * linked_curve(o, 2.0, rng) * p.db(-0.5))
     rate, parts = o.rate, [i.name for i in base.items]
     second = parts[1]
@@ -71,7 +71,7 @@ def cases(o, other):
     m.items, m.audio = [i for i in m.items if i.name != o.lead], np.delete(m.audio, k, axis=1)
     yield fault("lost-object", "lost_part", "one object is not in the file", m, part=o.lead)
     m = base.copy()
-    m.items, m.audio = m.items + [replace(m.items[1], name="Double")], np.column_stack([m.audio, m.audio[:, m.track(second)]])
+    m.items, m.audio = m.items + [replace(m.items[2], name="Double")], np.column_stack([m.audio, m.audio[:, m.track(parts[2])]])
     yield fault("same-twice", "same_twice", "the same object twice, against the mix", m)
     yield fault("same-twice-alone", "same_twice", "the same object twice", m, mix=None)
 

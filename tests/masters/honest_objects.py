@@ -76,7 +76,7 @@ def reordered(o, rng):
 
 
 def cases(o):
-    rng = np.random.default_rng([sum(o.name.encode()), 3])
+    rng = o.random(3)
     r, x, rate = rng.uniform, o.master.audio, o.rate
     parts = [i.name for i in o.master.items]
 
@@ -113,6 +113,7 @@ def cases(o):
                    "blocks of %g s, %s" % (grid, "interpolated in place of jumping" if jump else "jumping with interpolation in place of interpolated"))
     yield case("rounded", reblocked(o, step=0.01 if o.master.items[0].blocks.cartesian else 1.0), "positions rounded to %s" % ("0.01" if o.master.items[0].blocks.cartesian else "1 degree"))
     yield case("coordinates", reblocked(o, cartesian=not o.master.items[0].blocks.cartesian), "polar for Cartesian positions or the reverse, by the conversion of BS.2127-1 clause 10")
+    yield case("coordinates-plain", reblocked(o, cartesian=not o.master.items[0].blocks.cartesian, plain=True), "polar for Cartesian positions or the reverse, by plain trigonometry")
     yield case("last-block", reblocked(o, jump=True, interpolation=0.01, last=0.004), "the last block is 4 ms, its interpolation 10 ms")
     if o.render is not None:
         yield audio("just-under", just_under(o, rng), "limited, as loud as -18 LKFS and -1 dBTP on 5.1 allow")

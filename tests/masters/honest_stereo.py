@@ -51,7 +51,7 @@ def _chains(c, rng):
     yield "multiband", "multiband compression", under_ceiling(p.compress_bands(x, rate, (r(1, 3), r(0.5, 2), r(1, 3))) * p.db(1)), {}
     yield "limited", "limited by up to 3 dB to exactly -1.00 dBTP", p.limit(x, rate, CEILING_DBTP, r(1.5, 3)), {}
     yield "saturated", "tanh saturation, then limited to -1.00 dBTP", p.limit(p.saturate(x, r(0.5, 1.2)), rate, CEILING_DBTP, 1.0), {}
-    yield "chain-a", "filter, equaliser, compression, saturation, limiter to -1.00 dBTP, 24-bit dither", full_chain(x, rate, np.random.default_rng([7, len(c.name)])), {"dither": True}
+    yield "chain-a", "filter, equaliser, compression, saturation, limiter to -1.00 dBTP, 24-bit dither", full_chain(x, rate, c.random(7)), {"dither": True}
     y = p.compress_mid_side(p.saturate(x, r(0.3, 0.8)), rate, r(1, 2.5), r(0, 1.5))
     y = p.width(p.equalise_linear_phase(y, rate, bands(rng)), r(0, 2))
     yield "chain-b", "saturation, mid/side compression, linear-phase equaliser, width, limiter to -1.00 dBTP, 16 bits with dither", p.limit(y, rate, CEILING_DBTP, r(1, 3)), {"bits": 16, "dither": True}
@@ -118,7 +118,7 @@ def cases(c, mix_path, short=False):
         wavefile.write(other, y, c.rate)
         master = under_ceiling(y * p.db(2.0))
         yield Case(name, written(master, c.rate), "%s, gain of 2 dB" % name.replace("-", " "), mix=other, alone=True)
-    y = p.quantise(full_chain(c.mix, c.rate, np.random.default_rng([7, len(c.name)])), 24)
+    y = p.quantise(full_chain(c.mix, c.rate, c.random(7)), 24)
     told = wavefile.bext(meters.integrated_lufs(y, c.rate), meters.true_peak_dbtp(y), "2026-03-01")
     yield Case("metadata", written(y, c.rate, before=[("bext", told)], after=[("LIST", wavefile.info(INAM="Song", ICRD="2026-03-01"))]),
                "bext and INFO that agree with the file", alone=True)
@@ -129,7 +129,7 @@ def hard_cases(c, mix_path):
     rng = np.random.default_rng([c.rng.integers(1 << 30), 2])
     yield Case("copy", _copy(mix_path), "byte-identical copy of a %s" % c.name)
     for name, did, y, options in _chains(c, rng):
-        if name in ("gain", "eq", "shelf", "filters", "compressed", "limited", "chain-a", "chain-b", "delay-fraction"):
+        if name in ("gain", "eq", "shelf", "filters", "compressed", "saturated", "limited", "chain-a", "chain-b", "delay-fraction"):
             yield Case(name, written(y, c.rate, **options), did + " on a " + c.name)
 
 
