@@ -84,7 +84,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("out")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", action="append", metavar="CARRIER", help="one carrier; may be given several times")
+    parser.add_argument("--only", action="append", metavar="CARRIER", help="make one carrier anew and keep the labels of the others; may be given several times")
     parser.add_argument("--processes", type=int, default=2)
     a = parser.parse_args()
     os.makedirs(a.out, exist_ok=True)
@@ -104,7 +104,10 @@ def main():
             skipped.append(["carrier " + name, reason])
         else:
             jobs.append((name, a.out, a.seed))
-    entries = []
+    labels, entries = os.path.join(a.out, "labels.json"), []
+    if a.only and os.path.exists(labels):
+        with open(labels) as f:
+            entries = [e for e in json.load(f)["files"] if e["carrier"] not in a.only]
     with Pool(a.processes) as pool:
         for name, made, seconds in pool.imap_unordered(_make, jobs):
             print("%-20s %3d masters in %.0f s" % (name, len(made), seconds), flush=True)
@@ -112,7 +115,7 @@ def main():
     entries.sort(key=lambda e: e["id"])
     for what, why in skipped:
         print("left out: %s: %s" % (what, why))
-    with open(os.path.join(a.out, "labels.json"), "w") as f:
+    with open(labels, "w") as f:
         json.dump({"schema": "masters/1", "seed": a.seed, "skipped": skipped, "files": entries}, f, indent=1)
     print("%d honest, %d faulty" % tuple(sum(e["kind"] == k for e in entries) for k in ("honest", "fault")))
 
