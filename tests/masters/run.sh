@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # Makes the set of masters and weighs it. Asks nothing; prints what is left out and why.
 #
-#   bash tests/masters/run.sh [OUT]
+#   bash tests/masters/run.sh [OUT [OPTION of make_masters.py ...]]
 #
 # WEIGHBRIDGE_BINARY  the program (default: target/debug/weighbridge)
 # MASTERS_PACKAGES    folder for Python packages (default: target/masters/python)
@@ -48,7 +48,7 @@ export MASTERS_EAR=${MASTERS_EAR:-$packages-renderer}
 
 python3 -c 'import numpy, scipy' || { say "numpy and scipy are needed"; exit 2; }
 
-python3 tests/masters/make_masters.py "$out" --seed "${MASTERS_SEED:-1}"
+python3 tests/masters/make_masters.py "$out" --seed "${MASTERS_SEED:-1}" "${@:2}"
 say "made after $((SECONDS - started)) s"
 status=0
 python3 tests/masters/score.py "$out" --binary "$binary" --json "$out/report.json" || status=$?
