@@ -109,7 +109,7 @@ def cases(o):
     yield case("reordered-compressed", m, "objects reordered and renamed, linked compression")
     jump = o.master.items[0].blocks.jump
     for grid in (0.0213, 0.1 if o.name.endswith("band") else 0.03):
-        yield case("grid-%g" % grid, reblocked(o, grid=grid, jump=not jump, interpolation=min(0.01, grid)),
+        yield case("grid-%g" % grid, reblocked(o, grid=grid, jump=not jump, interpolation=0.005),
                    "blocks of %g s, %s" % (grid, "interpolated in place of jumping" if jump else "jumping with interpolation in place of interpolated"))
     yield case("rounded", reblocked(o, step=0.01 if o.master.items[0].blocks.cartesian else 1.0), "positions rounded to %s" % ("0.01" if o.master.items[0].blocks.cartesian else "1 degree"))
     yield case("coordinates", reblocked(o, cartesian=not o.master.items[0].blocks.cartesian), "polar for Cartesian positions or the reverse, by the conversion of BS.2127-1 clause 10")

@@ -93,6 +93,7 @@ def pluck(n, rate, beat, root, rng):
         m = int(0.7 * rate)
         feed = np.zeros(m)
         feed[:period] = rng.uniform(-1, 1, period)
+        feed[:period] -= feed[:period].mean()  # the loop would hold it: no direct current in the mix
         loop = np.zeros(period + 2)
         loop[0], loop[period], loop[period + 1] = 1, -0.498, -0.498
         _place(out, int(step * beat / 2) + int(rng.integers(0, 200)), 0.5 * rng.uniform(0.6, 1) * signal.lfilter([1], loop, feed) * np.minimum(1, (m - np.arange(m)) / 2000))
