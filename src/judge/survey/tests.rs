@@ -54,6 +54,7 @@ fn spot(start: u64, channel: Option<usize>, confidence: f64, inherited: bool) ->
         size: 3.0,
         confidence,
         inherited,
+        summarised: false,
     }
 }
 
