@@ -160,10 +160,8 @@ fn caution_for(hz: f64) -> Option<String> {
         bits: Some(24),
         floats: false,
         data: None,
-        wants: SurveyWants {
-            provenance: true,
-            ..SurveyWants::default()
-        },
+        // In every profile: no group is asked for.
+        wants: SurveyWants::default(),
     });
     survey.feed(&planes);
     let mut meters = Meters::new(MeterOrder {
