@@ -12,7 +12,6 @@ use super::candidates::{BLOCK, Candidate, Front, STRETCH};
 use super::clicks::{self, ClickFacts};
 use super::seams::{Seam, SeamSearch};
 use super::splices::{self, SpliceFacts};
-use crate::measure::Spot;
 use crate::units::Hertz;
 
 /// Blocks that a channel keeps before it moves its samples to the front.
