@@ -59,8 +59,12 @@ fn alarms(weighed: &Weighed) -> impl Iterator<Item = &Finding> {
 }
 
 /// Faults that another one brings along: a file that is cut short ends within sound, samples that
-/// are no numbers are measured as zeros.
-const FOLLOWS: [(&str, &str); 2] = [("cut_tail", "data_truncated"), ("click", "float_nan")];
+/// are no numbers are measured as zeros, a join in mid-wave is heard as a click.
+const FOLLOWS: [(&str, &str); 3] = [
+    ("cut_tail", "data_truncated"),
+    ("click", "float_nan"),
+    ("click", "splice"),
+];
 
 /// Labels that the samples do not bear out: by these times neither channel of that example reaches
 /// full scale (0.70 and 0.50 of it), and the first channel never does.

@@ -4,7 +4,7 @@
 //! measurements can tell and defers to local rules; a file without it is not thereby safe.
 
 use super::facts::Facts;
-use crate::measure::{LoudKind, Measurements};
+use crate::measure::{HighLevel, LoudKind, Measurements};
 use crate::specimen::OddityKind;
 
 /// Own choice: float samples this far over full scale are no headroom but a mistake of gain.
@@ -22,8 +22,9 @@ const DC_OFFSET: f64 = 0.1;
 const BLAST_LUFS: f64 = -14.0;
 const BLAST_OVER_PROGRAMME_LU: f64 = 10.0;
 /// What nobody hears heats tweeters all the same. Own choice of the levels.
-const OVER_16_KHZ_FROM_RMS_DBFS: f64 = -40.0;
-const ULTRASONIC_DBFS: f64 = -30.0;
+const OVER_16_KHZ_DBFS: f64 = -40.0;
+/// A sine of -30 dBFS, whose root mean square is 3 dB less.
+const ULTRASONIC_DBFS: f64 = -33.0;
 
 /// The sentence, where there is reason for one.
 pub fn caution(facts: &Facts) -> Option<String> {
@@ -113,21 +114,18 @@ fn blast(measured: &Measurements) -> Option<String> {
         })
 }
 
-/// Much energy where ears tell little of it.
+/// Much energy where ears tell little of it, for a second in sum.
 fn unheard(measured: &Measurements) -> Option<String> {
-    let origin = measured.survey.as_ref()?.provenance.get()?;
-    (origin.summary.channels.iter().zip(&measured.channels)).find_map(|(origin, channel)| {
-        let (outer, name) = (&origin.levels, &channel.label);
-        if let Some(level) = outer
-            .ultrasonic_dbfs
-            .filter(|level| *level > ULTRASONIC_DBFS)
-        {
-            return Some(format!(
+    let survey = measured.survey.as_ref()?;
+    (survey.high_bands.iter().zip(&survey.channels)).find_map(|(bands, name)| {
+        match (bands.ultrasonic_dbfs, bands.mostly_over_16_khz_dbfs) {
+            (HighLevel::Dbfs(level), _) if level > ULTRASONIC_DBFS => Some(format!(
                 "{level:.0} dBFS over 20 kHz on {name}, which loudspeakers get and nobody hears"
-            ));
+            )),
+            (_, HighLevel::Dbfs(level)) if level > OVER_16_KHZ_DBFS => {
+                Some(format!("more energy over 16 kHz than below on {name}"))
+            }
+            _ => None,
         }
-        let heard = channel.rms_dbfs?.value() > OVER_16_KHZ_FROM_RMS_DBFS;
-        (heard && outer.over_16_khz_db? > 0.0)
-            .then(|| format!("more energy over 16 kHz than below on {name}"))
     })
 }

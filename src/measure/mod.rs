@@ -31,7 +31,7 @@ mod types;
 mod weights;
 
 pub use floor::FloorFacts;
-pub use hazard::{Loud, LoudKind};
+pub use hazard::{HazardFacts, HighBands, HighLevel, Loud, LoudKind};
 pub use headroom::{Headroom, headroom};
 pub use immersive::{
     BedChannels, Content, Disguise, Duplicate, ElsewhereMeters, Fold, Immersive, ImmersiveMeters,

@@ -159,6 +159,7 @@ impl SilenceMeter {
                     size: length_s,
                     confidence: 1.0,
                     inherited: false,
+                    summarised: false,
                 });
             }
         }
@@ -179,6 +180,7 @@ impl SilenceMeter {
                 size: others_sound,
                 confidence: 1.0,
                 inherited: false,
+                summarised: false,
             });
         }
     }

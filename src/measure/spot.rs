@@ -16,6 +16,9 @@ pub struct Spot {
     pub confidence: f64,
     /// The mix has the same at the same place.
     pub inherited: bool,
+    /// As sure as it says, but one of many alike or on a musical grid: it may be the style of the
+    /// material. Such places are told in one sentence with their number, never less.
+    pub summarised: bool,
 }
 
 impl Spot {
@@ -45,6 +48,13 @@ impl Spots {
         if self.listed.len() < Self::KEPT {
             self.listed.push(spot);
         }
+    }
+
+    /// How many places are sure, new, and one of many alike.
+    pub fn summarised(&self) -> usize {
+        let alike =
+            |spot: &&Spot| spot.summarised && !spot.inherited && spot.confidence >= Spot::SURE;
+        self.listed.iter().filter(alike).count()
     }
 
     /// Marks those that another file has too. `aligned` gives the other file's frame for one of
@@ -86,6 +96,7 @@ mod tests {
             size: 1.0,
             confidence: 1.0,
             inherited: false,
+            summarised: false,
         }
     }
 

@@ -15,10 +15,10 @@ pub const CHECKS: &[Check] = &[
 pub const CLICK: Check = Check {
     id: "defect.click",
     title: "click",
-    definition: "1 to 12 samples that were added to the wave: neither what comes before nor what comes after explains them, and the music is whole again when they are interpolated. The size is the largest added sample.",
+    definition: "A disturbance of the wave that neither what comes before nor what comes after explains: 1 to 12 added samples, ragged ones, a short decay, or a step. The size is the largest added sample.",
     unit: "dBFS",
     source: "Vaseghi and Rayner 1990 (linear prediction, matched filter); Janssen, Veldhuis and Vries 1986 (interpolation), both from memory; own thresholds",
-    cannot_see: "Clicks under about 25 dB over what surrounds them above 8 kHz, ragged ones, many alike within seconds (a texture), the first and last 64 samples; whether a click is meant.",
+    cannot_see: "Clicks under about 25 dB over what surrounds them above 8 kHz, clipped ones, the first and last 64 samples; whether a click is meant, as crackle, hard edits and percussion of single samples are: many alike are told in one sentence. Of lone clicks put into 75 pieces that nobody tuned on it told 88 % at 30 dB and 93 % at 40 dB; in 37 minutes of the same pieces nothing false.",
     needs: &[Meter::Clicks],
     read: click,
     ..FAULT
@@ -31,7 +31,7 @@ pub const SPLICE: Check = Check {
     unit: "dB",
     source: "own method on forward and backward linear prediction; own thresholds",
     severity: Severity::Note,
-    cannot_see: "It finds six in seven of the joins that could be heard and tells some false places an hour, most where notes of sequenced music begin or are cut at once, so it only notes. Not seen: steps that look like a click or drown in noise or drums, many within seconds, two within one second, the same twice, on a beat, next to a beginning or ending sound, under -60 dBFS, in the first and last 1024 samples; pieces that come twice sample for sample. Whether an edit is meant, and a hard start in one channel alone, which look the same.",
+    cannot_see: "It finds six in seven of the joins that could be heard and tells some false places an hour, most where notes of sequenced music begin or are cut at once, so it only notes. Not seen: steps that look like a click or drown in noise or drums, next to a beginning or ending sound, under -60 dBFS, in the first and last 1024 samples; pieces that come twice sample for sample. Whether an edit is meant, and a hard start in one channel alone, which look the same.",
     needs: &[Meter::Clicks],
     read: splice,
     ..FAULT
@@ -42,7 +42,7 @@ pub const BURST: Check = Check {
     title: "noise burst",
     definition: "20 to 500 ms of white noise near full scale, 20 dB and more over what surrounds it, in all channels, with hard edges: what a failing decoder leaves.",
     unit: "dBFS",
-    cannot_see: "Coloured or quiet noise, one channel alone, four and more in a file. Counted on invented noise only.",
+    cannot_see: "Coloured or quiet noise, one channel alone; four and more in a file may be meant and are told in one sentence. Counted on invented noise only.",
     needs: &[Meter::Clicks],
     read: burst,
     ..FAULT
@@ -51,10 +51,10 @@ pub const BURST: Check = Check {
 pub const DROPOUT: Check = Check {
     id: "defect.dropout",
     title: "dropout",
-    definition: "Sound that breaks off and comes back with hard edges, in the middle of a wave, after 0.75 ms to 3.5 s of zeros, a held value or next to nothing; all channels, or one while others go on.",
+    definition: "Sound that breaks off and comes back, in the middle of a wave after 0.75 ms to 3.5 s of zeros, a held value or next to nothing, or through fades of a few milliseconds into less than 0.25 s of zeros; all channels, or one while others go on.",
     unit: "s",
     source: "linear-prediction extrapolation (Kauppinen and Roth, DAFx-02, from memory); upper length after an open analysis library's default, as quoted; own thresholds",
-    cannot_see: "Gaps with soft edges, in music under -50 dBFS, on a musical grid, or many in a file. Hard cuts that are meant look the same.",
+    cannot_see: "Gaps with soft edges that are no exact zeros, longer than 0.25 s or on a musical grid; gaps in music under -50 dBFS, or in a wave that is made of steps. Hard cuts that are meant look the same: many, or such on a grid, are told in one sentence. Of 375 put into music that nobody tuned on it told 98 %.",
     needs: &[Meter::Defects],
     read: dropout,
     ..FAULT
@@ -66,7 +66,7 @@ pub const REPEAT: Check = Check {
     definition: "A block of 32 to 8192 frames that is its predecessor sample for sample, in all channels.",
     unit: "frames",
     source: "own method: runs of equal samples at one lag",
-    cannot_see: "Copies that were dithered, turned up or coded; repeats in one channel alone; three and more copies in a row, which are taken for a meant stutter.",
+    cannot_see: "Copies that were dithered, turned up or coded; repeats in one channel alone; from 24 copies in a row on, those without a seam, which are a tone. A stutter or a loop that is meant looks the same: many are told in one sentence.",
     needs: &[Meter::Defects],
     read: repeat,
     ..FAULT
@@ -75,11 +75,11 @@ pub const REPEAT: Check = Check {
 pub const ZERO_TAIL: Check = Check {
     id: "defect.zero_tail",
     title: "tail of zeros",
-    definition: "Zero bytes in all channels from a border of the disk's blocks to the end, after sound: what a cut copy leaves.",
+    definition: "Zero bytes in all channels from a border of the disk's blocks to the end, after sound: what a cut copy leaves. It stops only where the border splits a frame, which no editor does.",
     unit: "bytes",
     source: "common practice, no source: disk blocks are 512 or 4096 bytes",
     severity: Severity::Stop,
-    cannot_see: "Tails shorter than 4096 bytes; files that are compressed.",
+    cannot_see: "Tails shorter than 4096 bytes; files that are compressed; where the border lies between two frames, as always in 16-bit stereo behind the usual header, whether a cold end is meant.",
     needs: &[Meter::Defects],
     read: zero_tail,
     ..FAULT
@@ -88,11 +88,11 @@ pub const ZERO_TAIL: Check = Check {
 pub const ZERO_HOLE: Check = Check {
     id: "defect.zero_hole",
     title: "hole of zeros",
-    definition: "Zero bytes in all channels that begin and end on borders of the disk's blocks, within sound.",
+    definition: "Zero bytes in all channels that begin and end on borders of the disk's blocks, within sound. It stops only where a border splits a frame, which no editor does.",
     unit: "bytes",
     source: "common practice, no source: disk blocks are 512 or 4096 bytes",
     severity: Severity::Stop,
-    cannot_see: "Holes shorter than 4096 bytes; files that are compressed.",
+    cannot_see: "Holes shorter than 4096 bytes; files that are compressed; where the borders lie between two frames, whether a mute is meant.",
     needs: &[Meter::Defects],
     read: zero_hole,
     ..FAULT

@@ -42,7 +42,17 @@ pub fn of_spots(case: &Case, survey: &Survey, spots: &[&Spots], whole: Whole) ->
         .listed
         .sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
     let says = whole.and_then(|whole| surest(&places).map(whole));
-    of_places(case, places, says, None)
+    let alike: usize = spots.iter().map(|spots| spots.summarised()).sum();
+    match of_places(case, places, says, None) {
+        // Many alike are told in one sentence, and never weigh less than one.
+        Reading::Fault(mut fault) if 2 * alike as u64 > fault.places.total => {
+            fault
+                .says
+                .push_str("; so many alike may be the style of the material");
+            fault.into()
+        }
+        other => other,
+    }
 }
 
 fn surest(places: &Places) -> Option<&Place> {

@@ -54,6 +54,7 @@ fn spot(start: u64, channel: Option<usize>, confidence: f64, inherited: bool) ->
         size: 3.0,
         confidence,
         inherited,
+        summarised: false,
     }
 }
 
@@ -161,10 +162,8 @@ fn caution_for(hz: f64) -> Option<String> {
         bits: Some(24),
         floats: false,
         data: None,
-        wants: SurveyWants {
-            provenance: true,
-            ..SurveyWants::default()
-        },
+        // In every profile: no group is asked for.
+        wants: SurveyWants::default(),
     });
     survey.feed(&planes);
     let mut meters = Meters::new(MeterOrder {

@@ -92,6 +92,7 @@ fn whole(spots: &mut Spots, frames: u64, channel: Option<usize>, size: f64, conf
             size,
             confidence,
             inherited: false,
+            summarised: false,
         });
     }
 }
@@ -372,6 +373,7 @@ impl<'a> Reading<'a> {
                 // Wide sound is anti-phase in the middle and top, a fault in the bass too.
                 confidence: 0.1 + 0.5 * between(-0.5, -0.9, low),
                 inherited: false,
+                summarised: false,
             });
         }
     }

@@ -200,6 +200,7 @@ impl Passages {
             size: decibels(1.0 + passage.overshoot),
             confidence: judge.confidence(passage),
             inherited: false,
+            summarised: false,
         })
         .collect()
     }

@@ -23,7 +23,7 @@ const SHORTEST_S: f64 = 0.02;
 const LONGEST_S: f64 = 0.5;
 /// Hops before and after that are the context; next to the burst one may be half noise.
 const CONTEXT: usize = 32;
-/// From that many in one file on they are a sound of the piece.
+/// From that many in one file on they may be a sound of the piece; they stay as sure as they are.
 const MANY: u64 = 4;
 const REMARK: f64 = 0.25;
 
@@ -119,9 +119,7 @@ impl BurstMeter {
         }
         let mut bursts = Spots::default();
         for mut spot in self.places {
-            if self.total >= MANY {
-                spot.confidence = spot.confidence.min(0.3);
-            }
+            spot.summarised = self.total >= MANY;
             bursts.push(spot);
         }
         bursts.total = self.total;
@@ -243,6 +241,7 @@ impl BurstMeter {
                     size: decibels(mean_square),
                     confidence,
                     inherited: false,
+                    summarised: false,
                 });
             }
         }

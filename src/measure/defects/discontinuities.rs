@@ -12,7 +12,6 @@ use super::candidates::{BLOCK, Candidate, Front, STRETCH};
 use super::clicks::{self, ClickFacts};
 use super::seams::{Seam, SeamSearch};
 use super::splices::{self, SpliceFacts};
-use crate::measure::Spot;
 use crate::units::Hertz;
 
 /// Blocks that a channel keeps before it moves its samples to the front.
@@ -192,7 +191,7 @@ impl DiscontinuityMeter {
         self.judge(u64::MAX);
         self.facts.clicks.clicks.sort();
         self.facts.splices.splices.sort();
-        splices::doubt_repeated(&mut self.facts.splices.splices);
+        splices::summarise_repeated(&mut self.facts.splices.splices);
         self.facts
     }
 
@@ -314,29 +313,17 @@ impl DiscontinuityMeter {
                 of: event,
                 all: &self.events,
             };
-            let mut joined = 0.0f64;
-            for other in &self.events {
-                if other.frame.abs_diff(event.frame) <= ONE_PLACE
-                    && let Some(seam) = &other.seam
-                {
-                    let of_other = Neighbours {
-                        of: other,
-                        ..neighbours
-                    };
-                    let join = splices::confidence(other, seam, &of_other);
-                    joined = joined.max(join);
-                    if std::ptr::eq(other, event) && join >= REMARK {
-                        let spot = splices::spot(event, seam, join);
-                        self.facts.splices.splices.push(spot);
-                    }
+            if let Some(seam) = &event.seam {
+                let (join, summarised) = splices::confidence(event, seam, &neighbours);
+                if join >= REMARK {
+                    let spot = splices::spot(event, seam, join, summarised);
+                    self.facts.splices.splices.push(spot);
                 }
             }
-            let mut click = clicks::confidence(event, &neighbours);
-            if joined >= Spot::SURE {
-                click = click.min(0.4);
-            }
+            let (click, summarised) = clicks::confidence(event, &neighbours);
             if click >= REMARK {
-                self.facts.clicks.clicks.push(clicks::spot(event, click));
+                let spot = clicks::spot(event, click, summarised);
+                self.facts.clicks.clicks.push(spot);
             }
             self.judged += 1;
         }

@@ -31,6 +31,9 @@ pub struct Around {
     pub end_last: f64,
     /// What the prediction leaves of the sound around, against the 5 ms: 1 for noise.
     pub noisiness: f64,
+    /// Share of samples around that equal their neighbour: next to 0 in music, most of them in a
+    /// wave that is made of steps.
+    pub stepped: f64,
     /// RMS of the gap at its edges.
     pub inside: f64,
     /// Smallest magnitude other than 0 around the gap: the quantiser's step, or less.
@@ -72,6 +75,7 @@ pub(super) fn around(context: &Context, short: usize, edge: usize) -> Around {
         end_last: end.last,
         noisiness: (start_left.sqrt() / start.level.max(f64::MIN_POSITIVE))
             .min(end_left.sqrt() / end.level.max(f64::MIN_POSITIVE)),
+        stepped: equal_neighbours(before).max(equal_neighbours(context.after)),
         inside: rms(&context.first).max(rms(&context.last)),
         step: least(before).min(least(reversed)),
         level_before: start.level,
@@ -274,6 +278,11 @@ fn rms(samples: &[f64]) -> f64 {
 fn least(samples: &[f64]) -> f64 {
     let magnitudes = samples.iter().map(|v| v.abs()).filter(|&v| v > 0.0);
     magnitudes.fold(f64::MAX, |least, v| if v < least { v } else { least })
+}
+
+fn equal_neighbours(samples: &[f64]) -> f64 {
+    let equal = samples.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    equal as f64 / samples.len().max(2) as f64
 }
 
 fn slope(samples: &[f64]) -> f64 {

@@ -16,8 +16,13 @@ use crate::units::Hertz;
 const ZEROS: f64 = 0.92;
 const NEAR_SILENCE: f64 = 0.85;
 const HELD: f64 = 0.7;
+/// A fade into zeros and out of them: a driver's, or an editor's.
+const FADED: f64 = 0.8;
 
-/// Gaps of 10 s before and after: up to so many are accidents, twice as many are a style.
+/// Longer ones with soft edges are stops and mutes. Own choice: some of a driver's buffers.
+const FADED_S: f64 = 0.25;
+
+/// Gaps of 10 s before and after: up to so many are told one by one.
 const FEW: f64 = 6.0;
 const AROUND_S: f64 = 10.0;
 
@@ -36,6 +41,8 @@ struct Loss {
     held: bool,
     /// Far under its surroundings, whatever its edges are.
     deep: bool,
+    /// Told for what is around it, not for its edges.
+    faded: bool,
     confidence: f64,
     /// Level of its gaps together, by which their confidences are weighed.
     weight: f64,
@@ -52,7 +59,12 @@ pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
     let losses = together(gaps, rate);
     let (mut all, mut single) = (Spots::default(), Spots::default());
     for (index, loss) in losses.iter().enumerate() {
-        let confidence = loss.confidence * habit(&losses, index, rate);
+        let habit = habit(&losses, index, rate);
+        // Soft edges on a grid are a gate's; no device fails on a beat.
+        let confidence = match loss.faded && habit == Habit::Grid {
+            true => loss.confidence.min(0.4),
+            false => loss.confidence,
+        };
         // Soft gates, decays and pauses are no gaps at all.
         if confidence < 0.1 {
             continue;
@@ -69,6 +81,7 @@ pub(super) fn verdict(gaps: &[Gap], rate: Hertz) -> (Spots, Spots) {
             size: (loss.end - loss.start) as f64 / rate,
             confidence,
             inherited: false,
+            summarised: habit != Habit::Seldom,
         });
     }
     (all, single)
@@ -85,7 +98,8 @@ fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
             .level_before
             .min(around.level_after)
             .max(f64::MIN_POSITIVE);
-        let confidence = by_itself(gap, rate);
+        let (hard, faded) = (by_itself(gap, rate), faded(gap, rate));
+        let confidence = hard.max(faded);
         let deep = gap.filling != Filling::Held && weight > 40.0 * around.inside;
         if !gap.alone
             && let Some(loss) = common.and_then(|index| losses.get_mut(index))
@@ -95,6 +109,7 @@ fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
             loss.confidence = (loss.confidence * loss.weight + confidence * weight) / both;
             loss.weight = both;
             loss.deep |= deep;
+            loss.faded |= faded > hard;
             loss.end = loss.end.max(gap.end);
             continue;
         }
@@ -107,6 +122,7 @@ fn together(gaps: &[Gap], rate: f64) -> Vec<Loss> {
             end: gap.end,
             held: gap.filling == Filling::Held,
             deep,
+            faded: faded > hard,
             confidence,
             weight,
             levels: [around.level_before, around.level_after],
@@ -122,6 +138,8 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
     let missed = around.start_cut.min(around.end_cut);
     let cut = (around.start_cut.max(around.start_last)).min(around.end_cut.max(around.end_last));
     let level = around.level_before.min(around.level_after);
+    // A wave that is made of steps rests at one value by itself.
+    let smooth = ramp(around.stepped, 0.5, 0.25);
     let short = ((gap.end - gap.start) as f64) < SHORT_S * rate;
     // A stop ends what has decayed, or begins something new out of nothing.
     let goes_on = ramp(around.decayed, 0.12, 0.4).min(ramp(around.attacked, 0.0, 0.2));
@@ -140,7 +158,7 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
             // What is broken off in mid-wave at both ends is no stop.
             let stop = goes_on.max(0.4 + 0.4 * ramp(missed, 0.3, 0.6));
             let heard = heard.max(0.3 + 0.6 * ramp(missed, 0.3, 0.6));
-            ZEROS * ramp(hard, 0.2, 0.8) * stop * heard * fine * broken.max(0.3)
+            ZEROS * ramp(hard, 0.2, 0.8) * stop * heard * fine * broken.max(0.3) * smooth
         }
         Filling::NearSilence => {
             let hard = ramp(edge, 0.3, 0.5).min(ramp(cut, 0.15, 0.25));
@@ -154,13 +172,47 @@ fn by_itself(gap: &Gap, rate: f64) -> f64 {
             NEAR_SILENCE * hard * deep * goes_on * heard * long
         }
         Filling::Held if gap.extreme => 0.0,
-        Filling::Held => HELD * ramp(missed, 0.1, 0.3) * goes_on * ramp(level, 1e-3, 4e-3),
+        Filling::Held => HELD * ramp(missed, 0.1, 0.3) * goes_on * ramp(level, 1e-3, 4e-3) * smooth,
     }
 }
 
-/// 1 for a loss that stands by itself; less where the file does it often, or to a grid, or where
-/// the same loss comes back with the same music around it: then it is in what is looped.
-fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
+/// How sure, where the edges are soft: music does not fall to exact zeros and come back as the
+/// same sound within a few buffers.
+fn faded(gap: &Gap, rate: f64) -> f64 {
+    let around = &gap.around;
+    if gap.filling == Filling::Held || gap.zeros == 0 {
+        return 0.0;
+    }
+    // The level behind the fade, which takes a part of the 5 ms at the edge.
+    let before = around.level_before / around.decayed.max(1e-3);
+    let after = around.level_after / around.attacked.max(1e-3);
+    let alike = (before / after.max(f64::MIN_POSITIVE)).log10().abs() * 20.0;
+    let level = before.min(after);
+    FADED
+        * ramp((gap.end - gap.start) as f64 / rate, FADED_S, 0.6 * FADED_S)
+        * ramp(around.distance, 6.0, 3.5)
+        * ramp(alike, 18.0, 9.0)
+        * ramp(around.decayed.min(around.attacked), 0.08, 0.25)
+        * ramp(level, 2e-3, 8e-3)
+        // Zeros of a coarse quantiser are no zeros.
+        * ramp(level / around.step, 10.0, 30.0)
+        * ramp(around.stepped, 0.5, 0.25)
+}
+
+/// The company of a loss.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Habit {
+    /// It stands by itself.
+    Seldom,
+    /// The file does it often, or the same loss comes back with the same music around it.
+    Often,
+    /// On a musical grid.
+    Grid,
+}
+
+/// Where the file does it often, or to a grid, or where the same loss comes back with the same
+/// music around it, it may be meant: told with the others in one sentence, and as sure as before.
+fn habit(losses: &[Loss], index: usize, rate: f64) -> Habit {
     let loss = &losses[index];
     let is_short = |loss: &Loss| ((loss.end - loss.start) as f64) < SHORT_S * rate;
     let alike: Vec<&Loss> = losses
@@ -174,7 +226,6 @@ fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
         .filter(|other| other.start.abs_diff(loss.start) < near)
         .count() as f64;
     let few = if loss.held { 2.0 } else { FEW };
-    let seldom = 1.0 - 0.7 * ramp(often, few, 2.0 * few);
     let length = loss.end - loss.start;
     let same_length = |other: &Loss| {
         let difference = (other.end - other.start).abs_diff(length) as f64;
@@ -199,12 +250,12 @@ fn habit(losses: &[Loss], index: usize, rate: f64) -> f64 {
         || (alike.len() >= 6
             && (on_grid(&starts, loss.start, rate) || on_grid(&ends, loss.end, rate)));
     let pauses = twins.len() >= 3 && length as f64 > PAUSE_S * rate;
-    if copies > 1 || grid {
-        seldom.min(0.4)
-    } else if pauses {
-        seldom.min(0.5)
+    if grid {
+        Habit::Grid
+    } else if copies > 1 || pauses || often > few {
+        Habit::Often
     } else {
-        seldom
+        Habit::Seldom
     }
 }
 

@@ -29,16 +29,36 @@ const TABLE_BITS: u32 = 14;
 /// that repeats itself.
 const PARTIAL: usize = 64;
 
+/// From that many copies in a row on it may be a tone whose period is a whole number of frames.
+/// Own choice: a driver or a player that repeats a block gives up or goes on before.
+const TONE_COPIES: usize = 24;
+
+/// A seam between two copies that bends the wave no more than that many times what it bends within
+/// the block (root mean square) is no seam. Own choice: the largest of a wave's own bends is rarely
+/// over four times their root mean square.
+const SEAMLESS: f64 = 4.0;
+
+/// Repeats within a second, or of one length in a file, from which on they may be an edit that is
+/// meant. Own choice. They stay as sure as they are: more of a fault is no less of one.
+const CROWD: usize = 4;
+const SAME_LENGTH: usize = 3;
+
+/// The same a minute, for repeats and for runs that are shorter than their block.
+const OFTEN: f64 = 20.0;
+const PIECES: f64 = 6.0;
+
 /// -60 dBFS over the sum of the channels: a block is no silence. Own choice.
 const SILENCE: f64 = 1e-3;
 
-/// What was found, tiles with little confidence. A spot begins where the second copy begins and ends with the last; its size
+/// What was found. A spot begins where the second copy begins and ends with the last; its size
 /// is the frames of the block.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct RepeatFacts {
     pub repeats: Spots,
-    /// Blocks that come more than three times: tiled, as by an edit or a tone.
+    /// Blocks that come more than three times.
     pub tiled: u64,
+    /// Waves that repeat themselves from period to period: tones, not blocks.
+    pub tones: u64,
     /// Runs of `PARTIAL` and more frames that equal an earlier place without being a block.
     pub partial: u64,
 }
@@ -75,6 +95,7 @@ struct Search {
     open: Option<Run>,
     found: Vec<Found>,
     tiled: u64,
+    tones: u64,
     partial: u64,
 }
 
@@ -110,6 +131,7 @@ impl RepeatMeter {
                 open: None,
                 found: Vec::new(),
                 tiled: 0,
+                tones: 0,
                 partial: 0,
             },
         }
@@ -314,52 +336,70 @@ impl Search {
         // A sound that is played again begins louder than the last one ended.
         let attack = rms(&block[..part]) / rms(&block[run.lag - part..]).max(1e-9);
         let distinct = ramp(moving, 0.5, 0.9);
-        // Tiles are laid; a tone whose period is a whole number of frames is tiled as well.
-        let tiled = length >= 3 * run.lag;
-        self.tiled += u64::from(tiled);
-        let laid = if tiled { 0.3 } else { 1.0 };
+        if length >= TONE_COPIES * run.lag && bend_at_seam(block) < SEAMLESS {
+            self.tones += 1;
+            return;
+        }
+        self.tiled += u64::from(length >= 3 * run.lag);
         let begins = 1.0 - 0.5 * ramp(attack, 4.0, 10.0);
         let usual = if run.lag.is_power_of_two() { 1.0 } else { 0.9 };
         self.found.push(Found {
             start: run.start,
             end: last,
             lag: run.lag,
-            confidence: 0.95 * distinct * begins * usual * laid,
+            confidence: 0.95 * distinct * begins * usual,
         });
     }
 
     fn verdict(self) -> RepeatFacts {
         let mut facts = RepeatFacts {
             tiled: self.tiled,
+            tones: self.tones,
             partial: self.partial,
             ..RepeatFacts::default()
         };
-        // What repeats itself at many places and in pieces is made of copies.
+        // What repeats itself at many places and in pieces may be made of copies.
         let minutes = (self.done as f64 / self.rate / 60.0).max(0.5);
-        let pieces = 1.0 - 0.7 * ramp(self.partial as f64 / minutes, 6.0, 12.0);
-        let tiles = if self.tiled > 0 { 0.5 } else { 1.0 };
-        let often = 1.0 - 0.7 * ramp(self.found.len() as f64 / minutes, 20.0, 40.0);
-        let seldom = pieces.min(tiles).min(often);
+        let made_of_copies = self.partial as f64 > PIECES * minutes
+            || self.found.len() as f64 > OFTEN * minutes
+            || self.tones > 0;
         let near = self.rate as u64;
         for found in &self.found {
-            // Many within a second are the periods of a tone.
-            let crowd = self
-                .found
-                .iter()
-                .filter(|other| other.start.abs_diff(found.start) < near);
-            let alone = 1.0 - 0.7 * ramp(crowd.count() as f64, 2.0, 4.0);
+            let others = |like: &dyn Fn(&Found) -> bool| {
+                self.found.iter().filter(|other| like(other)).count()
+            };
+            let crowded = others(&|other| other.start.abs_diff(found.start) < near) >= CROWD;
+            let again = others(&|other| other.lag == found.lag) >= SAME_LENGTH;
             facts.repeats.push(Spot {
                 start: found.start,
                 end: found.end,
                 channel: None,
                 size: found.lag as f64,
-                confidence: found.confidence * seldom.min(alone),
+                confidence: found.confidence,
                 inherited: false,
+                summarised: made_of_copies || crowded || again,
             });
         }
         facts.repeats.sort();
         facts
     }
+}
+
+/// How far the wave bends where one copy meets the next, against how far it bends within the
+/// block: second differences, largest over root mean square.
+fn bend_at_seam(block: &[f32]) -> f64 {
+    let bend = |a: f32, b: f32, c: f32| f64::from(a - 2.0 * b + c);
+    let within: f64 = (block.windows(3))
+        .map(|w| bend(w[0], w[1], w[2]).powi(2))
+        .sum();
+    let within = (within / block.len() as f64).sqrt().max(f64::MIN_POSITIVE);
+    let [first, second, .., before, last] = block else {
+        return 0.0;
+    };
+    let seam = bend(*before, *last, *first)
+        .abs()
+        .max(bend(*last, *first, *second).abs());
+    seam / within
 }
 
 #[cfg(test)]
@@ -413,22 +453,54 @@ mod tests {
     }
 
     #[test]
-    fn tiles_a_tone_and_silence_are_not_told_to_a_person() {
-        let mut tiled = noise(60_000, 3);
-        with_repeat(&mut tiled, 20_000, 700, 20);
+    fn a_tone_and_silence_are_not_told_to_a_person() {
         let tone: Vec<f64> = (0..60_000)
             .map(|i| (i as f64 * std::f64::consts::TAU / 100.0).sin())
             .map(|v| (v * 8_000_000.0).round() / 8_388_608.0)
             .collect();
-        for samples in [tiled, tone, vec![0.0; 60_000]] {
+        for samples in [tone, vec![0.0; 60_000]] {
             let found = facts(&[&samples], 4096);
-            assert!(
-                found
-                    .repeats
-                    .listed
-                    .iter()
-                    .all(|s| s.confidence < Spot::SURE)
-            );
+            assert_eq!(found.repeats, Spots::default());
+        }
+    }
+
+    fn sure(facts: &RepeatFacts) -> Vec<Spot> {
+        let sure = facts.repeats.listed.iter();
+        sure.filter(|s| s.confidence >= Spot::SURE)
+            .copied()
+            .collect()
+    }
+
+    #[test]
+    fn a_block_is_told_however_often_it_comes() {
+        for copies in 1..=20 {
+            let mut samples = noise(120_000, 3);
+            with_repeat(&mut samples, 20_000, 700, copies);
+            let found = sure(&facts(&[&samples], 4096));
+            assert_eq!(found.len(), 1, "{copies} copies");
+            assert_eq!((found[0].size, found[0].summarised), (700.0, false));
+        }
+    }
+
+    #[test]
+    fn every_one_of_many_repeats_is_told_and_they_are_told_together() {
+        let mut told = 0;
+        for places in [1, 4, 12, 30] {
+            let mut samples = noise(20_000 * (places + 1), 4);
+            for place in 0..places {
+                with_repeat(
+                    &mut samples,
+                    20_000 * (place + 1) - 9_000,
+                    512,
+                    1 + place % 5,
+                );
+            }
+            let found = sure(&facts(&[&samples], 4096));
+            assert_eq!(found.len(), places);
+            assert!(found.len() > told, "more of a fault is no less of one");
+            told = found.len();
+            // Thrice the same length, or so many a minute: one sentence for all.
+            assert_eq!(found.iter().all(|spot| spot.summarised), places > 1);
         }
     }
 

@@ -34,13 +34,16 @@ const BEAT_S: f64 = 0.004;
 /// Shorter distances are no beat, seconds.
 const SHORTEST_BEAT_S: f64 = 0.1;
 
-/// How sure it is that this is a splice.
-pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) -> f64 {
+/// From that many others on, the splices may be the style of the material. Own choice.
+const MANY: usize = 3;
+
+/// How sure it is that this is a splice, and whether its company says that it may be meant.
+pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) -> (f64, bool) {
     let finding = &event.finding;
     let burst = decibels(finding.burst);
     let faint_pulse = finding.pulse && burst < FAINT_PULSE_DB;
     if finding.copied || finding.clipping || finding.flat >= 6 || faint_pulse {
-        return 0.0;
+        return (0.0, false);
     }
     // Where both sides differ much, a sound begins or ends.
     let change = decibels(finding.rise)
@@ -55,12 +58,11 @@ pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) ->
         * ramp(change, 26.0, 14.0)
         * ramp(20.0 * finding.level.max(1e-10).log10(), -66.0, -54.0);
     if sure < 0.25 {
-        return sure;
+        return (sure, false);
     }
     let stronger_than =
         |db: f64| neighbours.seams(|other, _| decibels(other.finding.burst) > burst - db);
     let others = stronger_than(WEAKER_DB);
-    let sure = sure.min(ramp(others.len() as f64, 4.0, 1.0));
     let same = |a: f64, b: f64| (a - b).abs() < 0.1 * a.max(b);
     let twins = neighbours.seams(|other, its| {
         same(other.finding.burst, finding.burst)
@@ -68,11 +70,11 @@ pub(super) fn confidence(event: &Event, seam: &Seam, neighbours: &Neighbours) ->
             && same(its.crossing, seam.crossing)
     });
     let pairs = stronger_than(PAIR_DB);
-    if !twins.is_empty() || pairs.iter().any(|&apart| apart < PAIR_S) || is_on_a_beat(&others) {
-        sure.min(0.3)
-    } else {
-        sure
-    }
+    let summarised = others.len() >= MANY
+        || !twins.is_empty()
+        || pairs.iter().any(|&apart| apart < PAIR_S)
+        || is_on_a_beat(&others);
+    (sure, summarised)
 }
 
 /// Whether two others lie at distances in the ratio of small whole numbers: music, not chance.
@@ -89,22 +91,20 @@ fn is_on_a_beat(distances: &[f64]) -> bool {
     })
 }
 
-/// The same step twice in one file is material that repeats, however far apart: not sure.
-pub(super) fn doubt_repeated(splices: &mut Spots) {
+/// The same step twice in one file may be material that repeats, however far apart.
+pub(super) fn summarise_repeated(splices: &mut Spots) {
     let sizes: Vec<f64> = splices.listed.iter().map(|spot| spot.size).collect();
     for (index, spot) in splices.listed.iter_mut().enumerate() {
         let again = sizes
             .iter()
             .enumerate()
             .any(|(other, size)| other != index && (size - spot.size).abs() < 0.05);
-        if again {
-            spot.confidence = spot.confidence.min(0.3);
-        }
+        spot.summarised |= again;
     }
 }
 
 /// The place of a splice.
-pub(super) fn spot(event: &Event, seam: &Seam, confidence: f64) -> Spot {
+pub(super) fn spot(event: &Event, seam: &Seam, confidence: f64, summarised: bool) -> Spot {
     let frame = event.frame.saturating_add_signed(seam.offset as i64);
     Spot {
         start: frame,
@@ -113,5 +113,6 @@ pub(super) fn spot(event: &Event, seam: &Seam, confidence: f64) -> Spot {
         size: decibels(event.finding.burst),
         confidence,
         inherited: false,
+        summarised,
     }
 }

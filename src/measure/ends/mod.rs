@@ -168,6 +168,7 @@ fn spot(frame: u64, size: f64, confidence: f64) -> Spot {
         size,
         confidence,
         inherited: false,
+        summarised: false,
     }
 }
 

@@ -167,6 +167,7 @@ impl ProvenanceMeter {
                         // Music is loud there too, at 44.1 kHz cymbals above all.
                         confidence: 0.0,
                         inherited: false,
+                        summarised: false,
                     });
                 }
             }

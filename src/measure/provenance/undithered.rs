@@ -166,6 +166,7 @@ impl UnditheredMeter {
                 size: passage.lowest_db,
                 confidence: confidence(passage.windows),
                 inherited: false,
+                summarised: false,
             })
             .collect()
     }

@@ -19,7 +19,7 @@ use super::channels::{ChannelFacts, ChannelMeter, ChannelScalars};
 use super::defects::DataLayout;
 use super::ends::EndsFigures;
 use super::floor::FloorFacts;
-use super::hazard::{HazardMeter, Loud};
+use super::hazard::{HazardMeter, HighBands, Loud};
 use super::provenance::{Provenance, ProvenanceFacts, ProvenanceMeter};
 use super::spot::{Spot, Spots};
 use super::translation::{Fold, Translation, TranslationFacts, TranslationMeter};
@@ -71,6 +71,8 @@ pub struct Survey {
     pub channels: Vec<String>,
     /// The first passage that could hurt.
     pub loud: Option<Loud>,
+    /// Levels over 16 and 20 kHz, one a channel; measured of every file.
+    pub high_bands: Vec<HighBands>,
     pub over_unity: OverUnity,
     /// Each group only where it was wanted.
     pub clicks: Measured<Clicks>,
@@ -278,10 +280,12 @@ impl SurveyMeters {
             Some(labels) => labels.iter().map(ToString::to_string).collect(),
             None => (1..=order.channels).map(|n| format!("ch {n}")).collect(),
         };
+        let hazard = self.hazard.finish();
         Survey {
             sample_rate: order.sample_rate,
             channels,
-            loud: self.hazard.finish(),
+            loud: hazard.loud,
+            high_bands: hazard.high_bands,
             over_unity: (self.over_unity)
                 .map(OverUnityMeter::finish)
                 .unwrap_or_default(),

@@ -89,6 +89,7 @@ fn spot(channel: usize, passage: Passage) -> Spot {
         size: 20.0 * passage.largest.log10(),
         confidence: 1.0,
         inherited: false,
+        summarised: false,
     }
 }
 

@@ -78,6 +78,7 @@ impl Losses {
                     size: loss,
                     confidence: 0.4,
                     inherited: false,
+                    summarised: false,
                 });
             }
         }

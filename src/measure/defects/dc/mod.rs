@@ -155,6 +155,7 @@ impl DcMeter {
                     size: dc.offset_fs,
                     confidence: dc.confidence,
                     inherited: false,
+                    summarised: false,
                 });
             }
             facts.channels.push(dc);
@@ -170,6 +171,7 @@ impl DcMeter {
                     size: step.size,
                     confidence: step.confidence * once,
                     inherited: false,
+                    summarised: false,
                 });
             }
         }

@@ -147,6 +147,7 @@ impl HumMeter {
                 size: verdict.level_dbfs,
                 confidence: confidence(&verdict, self.hop_s),
                 inherited: false,
+                summarised: false,
             });
         }
         facts

@@ -139,6 +139,7 @@ impl PeriodicMeter {
                 size: seconds(row.period),
                 confidence,
                 inherited: false,
+                summarised: false,
             });
         }
         PeriodicRow {

@@ -18,6 +18,21 @@ const ALIGNMENTS: [u32; 2] = [4096, 512];
 /// The fewest zero bytes that count: one page. Own choice.
 const FEWEST_BYTES: u64 = 4096;
 
+/// How sure it is that a frame is split by damage: own choice, all but certain, since no editor
+/// writes half a frame.
+const SPLIT: f64 = 0.999;
+/// And the surest that zeros can be that begin and end between two frames, however seldom a border
+/// lies there: a mute or a cold end that is meant does too. Own choice, under any certainty.
+const WHOLE_FRAMES: f64 = 0.9;
+
+/// Frames before a run that tell which channels sound: in most of them a sounding channel is not
+/// zero. Own choice.
+const FRAMES_BEFORE: usize = 8;
+
+/// A channel that goes on is seldom so far under its sample before. Own choice; where it is, the
+/// frame is not said to be split.
+const FALLS: f64 = 8.0;
+
 /// Peak of the last 10 ms before the zeros, from which on there was a signal: -60 dBFS, common
 /// practice, no source.
 const SIGNAL: f64 = 1e-3;
@@ -46,19 +61,34 @@ pub struct ZeroBlock {
     pub start_aligned_bytes: u32,
     /// 4096 or 512; `None` for a tail, which ends where the samples end.
     pub end_aligned_bytes: Option<u32>,
+    /// The border at which it begins lies within a frame that sounds before the border and is zero
+    /// behind it: no editor leaves half a frame.
+    pub start_splits_frame: bool,
+    /// The same of the border at which it ends; `false` for a tail.
+    pub end_splits_frame: bool,
     /// How probable it is that zeros which have nothing to do with disk blocks lie so.
     pub chance: f64,
 }
 
 impl ZeroBlock {
+    /// One of its borders splits a frame: certain damage. Else an edit that is meant may have
+    /// fallen on a border by chance.
+    pub fn splits_frame(&self) -> bool {
+        self.start_splits_frame || self.end_splits_frame
+    }
+
     fn spot(&self) -> Spot {
         Spot {
             start: self.start_frame,
             end: self.start_frame + self.length_frames,
             channel: None,
             size: self.length_bytes as f64,
-            confidence: 1.0 - self.chance,
+            confidence: match self.splits_frame() {
+                true => SPLIT,
+                false => (1.0 - self.chance).min(WHOLE_FRAMES),
+            },
             inherited: false,
+            summarised: false,
         }
     }
 }
@@ -116,6 +146,11 @@ struct Open {
     /// In samples from the start, counted through the channels.
     first_sample: u64,
     after_signal: bool,
+    /// One a channel: it sounded just before.
+    sounding: Vec<bool>,
+    /// Magnitudes of the last sample that is not zero, and of the one before in its channel.
+    last: f64,
+    before_last: f64,
 }
 
 impl ZeroBlocks {
@@ -215,9 +250,21 @@ impl Search {
                     .iter()
                     .any(|v| v.abs() > SIGNAL)
             });
+        let (last, before_last) = last_sound.map_or((0.0, 0.0), |(at, c)| {
+            let plane = slab.plane(c);
+            let before = if at > slab.first() {
+                plane[at - 1]
+            } else {
+                0.0
+            };
+            (plane[at].abs(), before.abs())
+        });
         Open {
             first_sample: sample,
             after_signal,
+            sounding: (0..channels).map(|c| sounds(slab, c, at)).collect(),
+            last,
+            before_last,
         }
     }
 
@@ -258,6 +305,7 @@ impl Search {
             (places as f64 / f64::from(aligned)).min(1.0)
         };
         let start_chance = chance(open.first_sample, start_aligned);
+        let start_splits_frame = self.splits_start(&open, layout, start_byte);
         let start_frame = open.first_sample.div_ceil(self.channels);
         let length_frames = (end / self.channels).saturating_sub(start_frame);
         if tail {
@@ -268,9 +316,12 @@ impl Search {
                 length_frames,
                 start_aligned_bytes: start_aligned,
                 end_aligned_bytes: None,
+                start_splits_frame,
+                end_splits_frame: false,
                 chance: start_chance,
             });
         } else if let Some((end_byte, end_aligned)) = finish {
+            let end_splits_frame = self.splits_end(&open, layout, end, end_byte);
             self.facts.holes_total += 1;
             if self.facts.holes.len() < Spots::KEPT {
                 self.facts.holes.push(ZeroBlock {
@@ -280,11 +331,83 @@ impl Search {
                     length_frames,
                     start_aligned_bytes: start_aligned,
                     end_aligned_bytes: Some(end_aligned),
+                    start_splits_frame,
+                    end_splits_frame,
                     chance: start_chance * chance(end, end_aligned),
                 });
             }
         }
     }
+}
+
+impl Search {
+    /// Whether the border at which a run begins splits a frame: between two channels, where those
+    /// behind the border sounded; or within a sample, of which the bytes before the border stay.
+    fn splits_start(&self, open: &Open, layout: DataLayout, border: u64) -> bool {
+        let Some(place) = Place::new(layout, self.channels, border) else {
+            return false;
+        };
+        let Some(last_sample) = open.first_sample.checked_sub(1) else {
+            return false;
+        };
+        let (last_frame, last_channel) = (last_sample / self.channels, last_sample % self.channels);
+        if place.frame != last_frame {
+            return false;
+        }
+        let rest = &open.sounding[last_channel as usize + 1..];
+        let between = !rest.is_empty() && rest.iter().all(|&sounds| sounds);
+        // Little-endian: what stays of a sample is its lowest bytes, so it is small. Where its
+        // channel was loud, no editor has left that.
+        let within = rest.is_empty()
+            && place.channel == last_channel
+            && place.byte > 0
+            && open.before_last > FALLS * open.last;
+        between || within
+    }
+
+    /// The same for the border at which a run ends, `end` being the first sample that is not zero.
+    fn splits_end(&self, open: &Open, layout: DataLayout, end: u64, border: u64) -> bool {
+        let Some(place) = Place::new(layout, self.channels, border) else {
+            return false;
+        };
+        let (first_frame, first_channel) = (end / self.channels, end % self.channels);
+        let silent = &open.sounding[..first_channel as usize];
+        place.frame == first_frame && !silent.is_empty() && silent.iter().all(|&sounds| sounds)
+    }
+}
+
+/// Where in the samples a byte of the file lies.
+struct Place {
+    frame: u64,
+    channel: u64,
+    /// In the sample.
+    byte: u64,
+}
+
+impl Place {
+    /// `None` for a byte at which a frame begins.
+    fn new(layout: DataLayout, channels: u64, byte: u64) -> Option<Self> {
+        let at = byte.checked_sub(layout.first_byte)?;
+        let frame_bytes = u64::from(layout.frame_bytes);
+        let sample_bytes = frame_bytes / channels;
+        let within = at % frame_bytes;
+        (within > 0).then_some(Self {
+            frame: at / frame_bytes,
+            channel: within / sample_bytes,
+            byte: within % sample_bytes,
+        })
+    }
+}
+
+/// Whether a channel is not zero in most of the frames before index `at`.
+fn sounds(slab: &Slab, channel: usize, at: usize) -> bool {
+    let before = at.saturating_sub(FRAMES_BEFORE).max(slab.first())..at;
+    let length = before.len();
+    let sounding = slab.plane(channel)[before]
+        .iter()
+        .filter(|&&v| !zero(v))
+        .count();
+    length > 0 && 2 * sounding > length
 }
 
 /// The largest block size that has a border among the last `span` bytes up to `last`, with it.

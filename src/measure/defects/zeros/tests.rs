@@ -107,6 +107,87 @@ fn nothing_is_said_of_a_compressed_file() {
     assert!(!found.looked && found.tail.is_none());
 }
 
+/// A meant mute is cut between two frames, wherever a border lies.
+#[test]
+fn a_mute_between_two_frames_splits_none_though_it_begins_on_a_border() {
+    for channels in [1usize, 2, 3, 6] {
+        let frame = 3 * channels;
+        for bytes_of_header in 44..44 + frame {
+            // From a frame that begins on a border of 512 bytes to another, where there is one.
+            let aligned: Vec<usize> = (1..60_000 / channels)
+                .map(|at| bytes_of_header + at * frame)
+                .filter(|byte| byte.is_multiple_of(512))
+                .collect();
+            let Some(&[from, ..]) = aligned.get(20..) else {
+                continue;
+            };
+            let mut file = bytes(bytes_of_header, 60_000 / channels, channels);
+            let to = aligned.iter().find(|&&to| to >= from + 8192).copied();
+            let to = to.unwrap_or(file.len());
+            file[from..to].fill(0);
+            let found = facts(&file, bytes_of_header, channels, 4096);
+            let all = found.holes.iter().chain(&found.tail);
+            assert_eq!(all.clone().count(), 1);
+            assert!(all.clone().all(|zeros| !zeros.splits_frame()), "{found:?}");
+        }
+    }
+}
+
+#[test]
+fn a_silent_channel_splits_no_frame() {
+    let mut file = bytes(44, 60_000, 2);
+    for frame in file[44..].chunks_exact_mut(6) {
+        frame[3..].fill(0);
+    }
+    // A border of 4096 bytes lies 4 bytes into a frame: behind the sounding channel.
+    assert_eq!((81_920 - 44) % 6, 2);
+    let first = 81_920 + 4;
+    file[first..].fill(0);
+    let tail = facts(&file, 44, 2, 4096)
+        .tail
+        .expect("on a border, by chance");
+    assert!(!tail.splits_frame());
+}
+
+#[test]
+fn a_lost_block_splits_a_frame_of_24_bits_at_two_of_three_borders() {
+    // 512 and 6 have the divisor 2: the borders lie 0, 2 or 4 bytes into a frame by turns.
+    let mut split = 0;
+    for first in 30..60 {
+        let mut file = bytes(44, 60_000, 2);
+        file[first * 512..first * 512 + 8192].fill(0);
+        let found = facts(&file, 44, 2, 4096);
+        assert_eq!(found.holes.len(), 1);
+        let begins_a_frame = (first * 512 - 44).is_multiple_of(6);
+        assert!(!(begins_a_frame && found.holes[0].start_splits_frame));
+        split += usize::from(found.holes[0].start_splits_frame);
+    }
+    assert_eq!(split, 20);
+}
+
+#[test]
+fn a_stereo_file_of_16_bits_is_split_only_where_its_header_says_so() {
+    for (header, splits) in [(44usize, false), (46, true)] {
+        let mut file = bytes(header, 60_000, 2);
+        file[81_920..].fill(0);
+        let samples: Vec<f64> = (file[header..].chunks_exact(2))
+            .map(|b| f64::from(i16::from_le_bytes([b[0], b[1]])) / 32_768.0)
+            .collect();
+        let planes: Vec<Vec<f64>> = (0..2)
+            .map(|c| samples[c..].iter().step_by(2).copied().collect())
+            .collect();
+        let frames = planes[1].len();
+        let layout = DataLayout {
+            first_byte: header as u64,
+            frame_bytes: 4,
+        };
+        let mut meter = ZeroBlocks::new(hertz(), 2, Some(layout));
+        meter.feed(&[&planes[0][..frames], &planes[1][..frames]]);
+        let tail = meter.finish().tail.expect("the tail");
+        assert_eq!((tail.start_byte, tail.splits_frame()), (81_920, splits));
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 

@@ -1,11 +1,17 @@
-//! What could hurt ears or loudspeakers for a part of the programme only: a tone or noise near
-//! full scale that lasts, among music.
+//! What could hurt ears or loudspeakers: a tone or noise near full scale that lasts, among music,
+//! and energy that nobody hears. Measured of every file, whatever its profile asks.
 //!
-//! In: samples. Out: where the first such passage begins, and what it is like. The figures are
+//! In: samples. Out: [`HazardFacts`]: where the first such passage begins and what it is like, and
+//! the levels over 16 and 20 kHz. The figures are
 //! own choices after common practice; a level that hurts depends on the room.
+
+mod high_bands;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use high_bands::HighBandsMeter;
+pub use high_bands::{HighBands, HighLevel};
 
 use crate::units::{Hertz, Seconds};
 
@@ -37,8 +43,18 @@ pub enum LoudKind {
     Noise,
 }
 
+/// What was found.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct HazardFacts {
+    /// The first passage that could hurt.
+    pub loud: Option<Loud>,
+    /// One a channel.
+    pub high_bands: Vec<HighBands>,
+}
+
 /// The meter of all channels.
 pub struct HazardMeter {
+    high_bands: HighBandsMeter,
     rate: Hertz,
     window: u64,
     frames: u64,
@@ -60,6 +76,7 @@ struct Channel {
 impl HazardMeter {
     pub fn new(rate: Hertz, channels: usize) -> Self {
         Self {
+            high_bands: HighBandsMeter::new(rate, channels),
             rate,
             window: u64::from(rate.value() / 2).max(1),
             frames: 0,
@@ -70,6 +87,7 @@ impl HazardMeter {
 
     /// Takes the next samples, `[channel][frame]`; any cut gives the same.
     pub fn feed(&mut self, planes: &[&[f64]]) {
+        self.high_bands.feed(planes);
         if self.found.is_some() {
             return;
         }
@@ -122,9 +140,11 @@ impl HazardMeter {
         }
     }
 
-    /// The first such passage.
-    pub fn finish(self) -> Option<Loud> {
-        self.found
+    pub fn finish(self) -> HazardFacts {
+        HazardFacts {
+            loud: self.found,
+            high_bands: self.high_bands.finish(),
+        }
     }
 }
 
@@ -153,7 +173,7 @@ mod tests {
         for block in samples.chunks(1000) {
             meter.feed(&[block]);
         }
-        meter.finish()
+        meter.finish().loud
     }
 
     fn tone(hz: f64, gain: f64, seconds: usize) -> Vec<f64> {
