@@ -9,7 +9,7 @@ fn damage_that_always_stops_needs_no_limit_and_other_damage_is_never_kept_quiet(
         OddityKind::HeaderUnfinished,
         OddityKind::HeaderSaysLess,
         OddityKind::PartialFrame,
-        OddityKind::TwoReadings(Rival::Data),
+        OddityKind::TwoReadings(Rival::Axml),
         OddityKind::FloatNan,
         OddityKind::FloatInf,
         OddityKind::DecodeErrors,
