@@ -4,6 +4,7 @@
 #![deny(unsafe_code)]
 
 pub mod layout;
+pub mod measured;
 pub mod names;
 pub mod units;
 mod vector;
