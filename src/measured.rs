@@ -33,6 +33,8 @@ pub enum NotMeasured {
     NoRender { layout: String },
     /// A binaural render needs a set of head-related responses.
     NoHead,
+    /// Nothing passes the gates of a measurement.
+    NothingSounds,
     /// The programme is shorter than the quantity needs.
     TooShort { needs_s: f64 },
     /// Compressed audio has no such property in the file.
@@ -47,6 +49,10 @@ pub enum NotMeasured {
     OtherSampleRate { master_hz: u32, mix_hz: u32 },
     /// One of the two is object-based and the other is not.
     OtherKind,
+    /// Neither file has an object, or none that is in both.
+    NoObjects,
+    /// There are not both a bed and objects.
+    NoBedOrNoObjects,
     /// The signal repeats itself, so that several offsets fit equally well.
     RepeatsItself,
     /// Master and mix have nothing in common by which they could be aligned.
@@ -59,7 +65,11 @@ impl NotMeasured {
     pub fn is_of_the_material(&self) -> bool {
         matches!(
             self,
-            Self::RepeatsItself | Self::OtherSampleRate { .. } | Self::OtherKind
+            Self::RepeatsItself
+                | Self::OtherSampleRate { .. }
+                | Self::OtherKind
+                | Self::NoObjects
+                | Self::NoBedOrNoObjects
         )
     }
 }
@@ -77,6 +87,7 @@ impl fmt::Display for NotMeasured {
             Self::NoAdm => to.write_str("the file has no audio definition metadata"),
             Self::NotRendered { why } => write!(to, "the master could not be rendered ({why})"),
             Self::NoRender { layout } => write!(to, "no {layout} render was made"),
+            Self::NothingSounds => to.write_str("nothing passes the gate"),
             Self::NoHead => {
                 to.write_str("no set of head-related responses is named in the configuration")
             }
@@ -93,6 +104,8 @@ impl fmt::Display for NotMeasured {
                 "this file runs at {master_hz} Hz and its mix at {mix_hz} Hz"
             ),
             Self::OtherKind => to.write_str("one of the two is object-based and the other is not"),
+            Self::NoObjects => to.write_str("the two have no object in common"),
+            Self::NoBedOrNoObjects => to.write_str("there are not both a bed and objects"),
             Self::RepeatsItself => to.write_str(
                 "the signal repeats itself (a steady tone, a loop), so that several offsets fit",
             ),

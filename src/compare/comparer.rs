@@ -57,6 +57,8 @@ pub struct Comparer {
     scratch: Vec<f32>,
     /// Frames of the mix that are held before the end of a block.
     behind: i64,
+    /// No sample of any pair of tracks differs so far.
+    same_samples: bool,
     /// Frames of a block, and how many blocks have been looked at.
     block: i64,
     looked: i64,
@@ -118,6 +120,7 @@ impl Comparer {
             meter: BandMeter::new(sample_rate, block),
             scratch: vec![0.0; block / 5],
             behind,
+            same_samples: !rates_differ,
             block: block as i64,
             looked: 0,
         })
@@ -179,6 +182,7 @@ impl Comparer {
             if !there || over {
                 return;
             }
+            self.compare_samples(end);
             self.look(end);
             self.looked += 1;
             let before = end + self.block - self.behind;
@@ -186,6 +190,21 @@ impl Comparer {
             self.master_samples
                 .forget_before(before - ahead(&self.searches));
         }
+    }
+
+    /// Whether the block that ends at `end` is the same in both files, as long as all were.
+    fn compare_samples(&mut self, end: i64) {
+        if !self.same_samples {
+            return;
+        }
+        let from = end - self.block;
+        let mut both = [0, 1].map(|_| vec![0.0; usize::try_from(self.block).unwrap_or(0)]);
+        self.same_samples = self.tracks.iter().all(|track| {
+            let [mix, master] = &mut both;
+            self.mix_samples.copy(track.mix, from, mix);
+            self.master_samples.copy(track.master, from, master);
+            mix == master
+        });
     }
 
     /// One step: offsets about the block that ends at `end`, levels of one `DELAY` earlier.
@@ -220,9 +239,10 @@ impl Comparer {
             );
             self.slipped(index, known, end);
         }
+        let near = self.searches.near;
         let together = self.tracks.iter().filter(|track| {
-            let offset = track.tracker.offset();
-            offset.is_some() && offset == common
+            let both = track.tracker.offset().zip(common);
+            both.is_some_and(|(offset, common)| (offset - common).abs() <= near)
         });
         // Where two channels agree, the file is where they are.
         let together = together.count() > 1;
@@ -362,6 +382,8 @@ impl Comparer {
             desk: self.desk,
             block: self.block,
             reach: self.searches.reach as u64,
+            near: self.searches.near,
+            same_samples: self.same_samples,
             curves: self.searches.curves,
             master_frames: self.master_samples.fed,
             mix_frames: self.mix_samples.fed,

@@ -15,6 +15,7 @@ mod buffer;
 mod comparer;
 mod correlate;
 mod curve;
+mod heard;
 mod likeness;
 mod movement;
 mod pairing;
