@@ -11,12 +11,15 @@ use super::bands::{BandMeter, Whose, block_levels};
 use super::buffer::Buffer;
 use super::correlate::mean_square;
 use super::pairing::{Pair, Pairing, pairing};
+use super::rematch::Rematch;
 use super::report::{Heard, RATE, Track, common_offset};
 use super::side::{CompareError, Limits, Side};
 use super::timing::{Searches, Tracker};
 use super::types::{Comparison, PartKind};
 use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
 
+/// Blocks between two looks for the counterparts of objects.
+const REMATCH_EVERY: i64 = 20;
 /// Blocks between the look for offsets and the measurement of levels.
 const DELAY: i64 = 10;
 /// Seconds either way that channel-based versions are looked for: leading silence and edits.
@@ -54,6 +57,8 @@ pub struct Comparer {
     groups: Option<Groups>,
     /// Of channel-based files.
     desk: Option<Desk>,
+    /// Of object-based files.
+    rematch: Option<Rematch>,
     scratch: Vec<f32>,
     /// Frames of the mix that are held before the end of a block.
     behind: i64,
@@ -112,6 +117,7 @@ impl Comparer {
                 let of_desk: Vec<_> = of_desk.collect();
                 Desk::new(sample_rate, &of_desk, block, silence)
             }),
+            rematch: has(PartKind::Object).then(|| Rematch::new(sample_rate)),
             pairing,
             tracks,
             master_samples: Buffer::new(master_wanted, behind + 2 * ahead + spare),
@@ -184,6 +190,9 @@ impl Comparer {
             }
             self.compare_samples(end);
             self.look(end);
+            if self.looked % REMATCH_EVERY == REMATCH_EVERY - 1 {
+                self.rematch(end);
+            }
             self.looked += 1;
             let before = end + self.block - self.behind;
             self.mix_samples.forget_before(before);
@@ -268,6 +277,34 @@ impl Comparer {
         if let Ok(block) = usize::try_from(block) {
             self.levels(block);
         }
+    }
+
+    /// Objects that have nothing in common with their counterparts may be each other's.
+    fn rematch(&mut self, end: i64) {
+        let offset = self.common_offset().unwrap_or(0);
+        let Some(rematch) = &mut self.rematch else {
+            return;
+        };
+        let objects = self.tracks.iter().filter(|track| {
+            track.kind == PartKind::Object && track.is_doubtful()
+        });
+        let doubtful: Vec<_> = objects.map(|track| (track.mix, track.master)).collect();
+        let both = (&self.mix_samples, &self.master_samples);
+        let Some((mix, master)) = rematch.look(both, &doubtful, (end, offset)) else {
+            return;
+        };
+        let place = |found: &dyn Fn(&Track) -> bool| self.tracks.iter().position(found);
+        let one = place(&|track| track.mix == mix && doubtful.contains(&(mix, track.master)));
+        let other = place(&|track| {
+            track.master == master && doubtful.contains(&(track.mix, master))
+        });
+        let (Some(one), Some(other)) = (one, other) else {
+            return;
+        };
+        let before = self.tracks[one].master;
+        self.tracks[one].rematch(master);
+        self.tracks[other].rematch(before);
+        self.pairing.exchange(self.tracks[one].pair, self.tracks[other].pair);
     }
 
     /// Finds the place of a jump, when the track has more offsets than were `known`.

@@ -41,7 +41,7 @@ const RIVAL: f32 = 0.7;
 const RIVALS: usize = 4;
 /// Likeness in any phase from which a stretch lies where it is expected, although its phase
 /// turns with frequency. Own choice: other music has 0.5 and less.
-const ALIKE_IN_ANY_PHASE: f64 = 0.8;
+const ALIKE_IN_ANY_PHASE: f64 = 0.9;
 /// Windows without which a sum says nothing, and how often its median one window may count.
 const ENOUGH_WINDOWS: u32 = 8;
 const CLIP: f32 = 8.0;
@@ -208,6 +208,9 @@ impl Correlator {
         likeness.first(mix, stretch.mix_track, middle);
         let mut best: Option<(usize, Alike)> = None;
         // Favoured without standing out: it need not be surpassed, only be alike.
+        let stands_out_nearby = candidates
+            .iter()
+            .any(|&lag| favourite.is_some_and(|favourite| lag.abs_diff(favourite) <= NEAR));
         let candidates = favourite
             .filter(|favourite| !candidates.contains(favourite))
             .into_iter()
@@ -218,6 +221,9 @@ impl Correlator {
             let alike = likeness.with(master, stretch.master_track, middle + offset);
             if Some(lag) == favourite {
                 in_place = Some((lag, alike.any_phase));
+                if stands_out_nearby && correlation[lag].abs() < size_nearby(correlation, lag) {
+                    continue;
+                }
             }
             let before = best.map_or(ALIKE, |(_, before)| before.mean.abs() + AS_ALIKE);
             if alike.mean.abs() >= before {
@@ -236,7 +242,19 @@ impl Correlator {
             if self.is_ambiguous(master, stretch, (lag, alike.mean.abs())) {
                 return Found::Repeats;
             }
-            return Found::Peak(found);
+            // A phase that turns with frequency moves the peak and leaves every octave alike.
+            return Found::Peak(match in_place {
+                Some((expected, any_phase))
+                    if expected.abs_diff(lag) > self.near && any_phase >= alike.mean.abs() =>
+                {
+                    Peak {
+                        offset: first_lag + expected as i64,
+                        inverted: false,
+                        ..found
+                    }
+                }
+                _ => found,
+            });
         }
         // All-passes and steep filters turn the phase: nothing is alike sample by sample, and
         // no other place is better than the expected one.
@@ -477,6 +495,13 @@ fn median_of(correlation: &[f32], sorted: &mut Vec<f32>) -> f32 {
     let middle = sorted.len() / 2;
     let (_, median, _) = sorted.select_nth_unstable_by(middle, f32::total_cmp);
     median.max(1e-9)
+}
+
+/// The largest correlation about a lag.
+fn size_nearby(correlation: &[f32], lag: usize) -> f32 {
+    let about = lag.saturating_sub(NEAR)..(lag + NEAR + 1).min(correlation.len());
+    let sizes = correlation[about].iter().map(|value| value.abs());
+    sizes.fold(0.0, f32::max)
 }
 
 fn is_silent(samples: &[f32], silence: f32) -> bool {

@@ -153,7 +153,7 @@ pub(super) fn hear(
             over = true;
         }
         let known = if over { f64::INFINITY } else { now };
-        while looks.get(core).is_some_and(|look| look.at + allowed + 1e-6 < known) {
+        while looks.get(core).is_some_and(|look| look.at + allowed + STEP < known) {
             compare(&looks, core, allowed, listener);
             core += 1;
             let from = looks.get(core).map_or(known, |look| look.at) - allowed;
@@ -190,13 +190,25 @@ fn compare(looks: &VecDeque<Look>, core: usize, allowed: f64, listener: &mut imp
                     Some(look_before)
                 })
                 .collect();
-            let ahead = looks.range(core..);
-            let ahead = ahead.take_while(|ahead| ahead.at <= look.at + allowed + 1e-6);
+            // And one more, so that the line goes on to the end of the window.
+            let count = looks.range(core..).position(|ahead| ahead.at >= look.at + allowed);
+            let ahead = looks.range(core..).take(count.map_or(usize::MAX, |count| count + 1));
             let all = before.into_iter().rev().chain(ahead);
             all.filter_map(|look| look.state(master)).collect::<Vec<_>>()
         };
-        let (to_master, to_mix) = (nearest(&one, &about(true)), nearest(&other, &about(false)));
-        apart = least(apart, largest(to_master, to_mix));
+        let (of_mix, of_master) = (about(false), about(true));
+        let mut found = largest(nearest(&one, &of_master), nearest(&other, &of_mix));
+        let cut = |edge: Option<&Look>| edge.is_none_or(|edge| (edge.at - look.at).abs() < allowed);
+        if cut(looks.front()) || cut(looks.back()) {
+            // At the ends of both paths there is no later or earlier place to be compared with:
+            // what one passed within the window may be where the other rests.
+            let each_of = |states: &[State], line: &[State]| {
+                let all = states.iter().map(|state| nearest(state, line));
+                all.reduce(least).unwrap_or(found)
+            };
+            found = least(found, each_of(&of_mix, &of_master));
+        }
+        apart = least(apart, found);
     }
     listener.both(mix, master, look.at, &apart);
 }

@@ -20,6 +20,7 @@ mod likeness;
 mod movement;
 mod pairing;
 mod path;
+mod rematch;
 mod report;
 mod side;
 mod spot;

@@ -4,7 +4,7 @@
 //! Knows nothing of samples.
 
 use super::balance::{Groups, balance};
-use super::bands::BlockLevels;
+use super::bands::{BlockLevels, NOTHING};
 use super::beds::bed_changes;
 use super::curve::{Course, Gain, course, gain, quantile};
 use super::movement::{Models, movement};
@@ -99,7 +99,11 @@ impl Heard {
         let renamed = self.pairing.pairs.iter().filter(|pair| {
             matches!(
                 pair.by,
-                PairedBy::Name | PairedBy::TrackIndex | PairedBy::ChannelId
+                PairedBy::Name
+                    | PairedBy::Path
+                    | PairedBy::TrackIndex
+                    | PairedBy::ChannelId
+                    | PairedBy::Sound
             )
         });
         let renamed: Vec<Renamed> = renamed
@@ -413,6 +417,20 @@ pub(super) fn common_offset(offsets: impl Iterator<Item = Option<i64>>) -> Optio
 }
 
 impl Track {
+    /// Another track of the master is its counterpart from the block on that comes next.
+    pub(super) fn rematch(&mut self, master: usize) {
+        self.master = master;
+        self.tracker = Tracker::default();
+        self.levels.fill([NOTHING; 6]);
+        self.used.clear();
+    }
+
+    /// Heard several times in both files, and never found to be the same.
+    pub(super) fn is_doubtful(&self) -> bool {
+        let tracker = &self.tracker;
+        tracker.tried >= 2 && tracker.matched == 0 && tracker.repeated == 0
+    }
+
     /// Both files have the same samples here.
     fn become_identical(&mut self, frames: u64) {
         self.tracker.become_identical(frames);

@@ -175,10 +175,14 @@ pub enum PairedBy {
     /// audioObjectID and audioObjectName.
     IdAndName,
     Name,
+    /// The same path through the room, which no other object has.
+    Path,
     /// The channel that `chna` gives it.
     TrackIndex,
     /// audioChannelFormatID.
     ChannelId,
+    /// The same sound, where names or order had put other sounds together.
+    Sound,
     /// Loudspeaker label, without a model.
     Label,
     /// Place in the file, without a model.

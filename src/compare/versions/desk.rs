@@ -184,6 +184,8 @@ impl Desk {
                 self.sum.0 += mix * alike.abs();
                 self.sum.1 += mix;
             }
+            // Bass alone says nothing of likeness.
+            None if master > COUNTS * 0.01 => {}
             _ => self.alone += mix,
         }
     }
