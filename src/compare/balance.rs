@@ -31,7 +31,10 @@ fn difference(bed: &Gain, objects: &Gain) -> Option<f64> {
             other
         }
     });
-    least.or(bed.static_db.zip(objects.static_db).map(|(bed, objects)| bed - objects))
+    least.or(bed
+        .static_db
+        .zip(objects.static_db)
+        .map(|(bed, objects)| bed - objects))
 }
 
 pub(super) fn balance(groups: &Groups, silence: f64) -> Balance {

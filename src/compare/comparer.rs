@@ -19,7 +19,7 @@ use super::types::{Comparison, PartKind};
 use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
 
 /// Blocks between two looks for the counterparts of objects.
-const REMATCH_EVERY: i64 = 20;
+const REMATCH_EVERY: i64 = 10;
 /// Blocks between the look for offsets and the measurement of levels.
 const DELAY: i64 = 10;
 /// Seconds either way that channel-based versions are looked for: leading silence and edits.
@@ -285,9 +285,10 @@ impl Comparer {
         let Some(rematch) = &mut self.rematch else {
             return;
         };
-        let objects = self.tracks.iter().filter(|track| {
-            track.kind == PartKind::Object && track.is_doubtful()
-        });
+        let objects = self
+            .tracks
+            .iter()
+            .filter(|track| track.kind == PartKind::Object && track.is_doubtful());
         let doubtful: Vec<_> = objects.map(|track| (track.mix, track.master)).collect();
         let both = (&self.mix_samples, &self.master_samples);
         let Some((mix, master)) = rematch.look(both, &doubtful, (end, offset)) else {
@@ -295,16 +296,16 @@ impl Comparer {
         };
         let place = |found: &dyn Fn(&Track) -> bool| self.tracks.iter().position(found);
         let one = place(&|track| track.mix == mix && doubtful.contains(&(mix, track.master)));
-        let other = place(&|track| {
-            track.master == master && doubtful.contains(&(track.mix, master))
-        });
+        let other =
+            place(&|track| track.master == master && doubtful.contains(&(track.mix, master)));
         let (Some(one), Some(other)) = (one, other) else {
             return;
         };
         let before = self.tracks[one].master;
         self.tracks[one].rematch(master);
         self.tracks[other].rematch(before);
-        self.pairing.exchange(self.tracks[one].pair, self.tracks[other].pair);
+        self.pairing
+            .exchange(self.tracks[one].pair, self.tracks[other].pair);
     }
 
     /// Finds the place of a jump, when the track has more offsets than were `known`.

@@ -105,6 +105,7 @@ pub(super) fn hear(
     // Looks about the one that is compared, which is the one at `core`.
     let mut looks: VecDeque<Look> = VecDeque::new();
     let mut core = 0;
+    let mut first = None;
     let mut over = false;
     while !over || core < looks.len() {
         if !over && now < end && now.is_finite() {
@@ -152,9 +153,14 @@ pub(super) fn hear(
         } else {
             over = true;
         }
+        first = first.or(looks.front().map(|look| look.at));
+        let last = looks.back().filter(|_| over).map(|look| look.at);
         let known = if over { f64::INFINITY } else { now };
-        while looks.get(core).is_some_and(|look| look.at + allowed + STEP < known) {
-            compare(&looks, core, allowed, listener);
+        while looks
+            .get(core)
+            .is_some_and(|look| look.at + allowed + STEP < known)
+        {
+            compare(&looks, core, (first, last), allowed, listener);
             core += 1;
             let from = looks.get(core).map_or(known, |look| look.at) - allowed;
             // The last look before the window holds in it.
@@ -166,7 +172,14 @@ pub(super) fn hear(
     }
 }
 
-fn compare(looks: &VecDeque<Look>, core: usize, allowed: f64, listener: &mut impl Listener) {
+/// `ends` are the first and the last look of all, as far as they are known.
+fn compare(
+    looks: &VecDeque<Look>,
+    core: usize,
+    ends: (Option<f64>, Option<f64>),
+    allowed: f64,
+    listener: &mut impl Listener,
+) {
     let look = &looks[core];
     let (Some(mix), Some(master)) = (&look.mix, &look.master) else {
         return;
@@ -191,15 +204,20 @@ fn compare(looks: &VecDeque<Look>, core: usize, allowed: f64, listener: &mut imp
                 })
                 .collect();
             // And one more, so that the line goes on to the end of the window.
-            let count = looks.range(core..).position(|ahead| ahead.at >= look.at + allowed);
-            let ahead = looks.range(core..).take(count.map_or(usize::MAX, |count| count + 1));
+            let count = looks
+                .range(core..)
+                .position(|ahead| ahead.at >= look.at + allowed);
+            let ahead = looks
+                .range(core..)
+                .take(count.map_or(usize::MAX, |count| count + 1));
             let all = before.into_iter().rev().chain(ahead);
-            all.filter_map(|look| look.state(master)).collect::<Vec<_>>()
+            all.filter_map(|look| look.state(master))
+                .collect::<Vec<_>>()
         };
         let (of_mix, of_master) = (about(false), about(true));
         let mut found = largest(nearest(&one, &of_master), nearest(&other, &of_mix));
-        let cut = |edge: Option<&Look>| edge.is_none_or(|edge| (edge.at - look.at).abs() < allowed);
-        if cut(looks.front()) || cut(looks.back()) {
+        let is_near = |end: Option<f64>| end.is_some_and(|end| (end - look.at).abs() < allowed);
+        if is_near(ends.0) || is_near(ends.1) {
             // At the ends of both paths there is no later or earlier place to be compared with:
             // what one passed within the window may be where the other rests.
             let each_of = |states: &[State], line: &[State]| {

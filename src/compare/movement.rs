@@ -5,9 +5,9 @@
 //! difference counts as far as the travel of one block does not explain it. Stretches of one
 //! sample and less are passed over: exporters round times. Knows nothing of samples.
 
-use super::pairing::Pair;
 use super::curve::quantile;
 use super::heard::{Apart, Listener, hear};
+use super::pairing::Pair;
 use super::path::{Path, Piece, length_deg};
 use super::side::Limits;
 use super::types::{Changed, Listed, Movement, ObjectChange, PartKind};
@@ -147,7 +147,11 @@ fn compare(
     let mix_path = Path::new(mix_object, mix_channel, (0.0, period));
     let master_path = Path::new(master_object, master_channel, (shift, period));
     let end = models.end - shift.max(0.0);
-    hear((mix_path, master_path), (end, allowed, 1.01 * period), &mut walk);
+    hear(
+        (mix_path, master_path),
+        (end, allowed, 1.01 * period),
+        &mut walk,
+    );
     let change = walk.change;
     // Another interpolation alone is heard the same, or told by its angle.
     let differs = change.blocks_that_differ > 0

@@ -82,7 +82,9 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
     let (mut in_mix, mut in_master) = (slots(in_mix), slots(in_master));
     let mut found: Vec<(usize, PairedBy, Unit, Unit)> = Vec::new();
     let models = (mix.model.as_deref(), master.model.as_deref());
-    for (by, key) in names.map(|(by, key)| (by, Some(key))).into_iter()
+    for (by, key) in names
+        .map(|(by, key)| (by, Some(key)))
+        .into_iter()
         .chain([(PairedBy::Path, None)])
         .chain(order.map(|(by, key)| (by, Some(key))))
     {
@@ -220,28 +222,40 @@ fn by_path(
     (mix, in_mix): (&Model, &[Option<Unit>]),
     (master, in_master): (&Model, &[Option<Unit>]),
 ) -> Vec<(usize, usize)> {
-    let end = [mix, master].into_iter().flat_map(|model| &model.channels).filter_map(last_begin);
+    let end = [mix, master]
+        .into_iter()
+        .flat_map(|model| &model.channels)
+        .filter_map(last_begin);
     let end = end.fold(0.0, f64::max);
     let paths = |model: &Model, units: &[Option<Unit>]| -> Vec<(usize, Vec<Spot>)> {
         let units = units.iter().enumerate();
-        let with_path = units.filter_map(|(index, unit)| {
-            Some((index, places(model, unit.as_ref()?, end)?))
-        });
+        let with_path =
+            units.filter_map(|(index, unit)| Some((index, places(model, unit.as_ref()?, end)?)));
         with_path.collect()
     };
     let (mixes, masters) = (paths(mix, in_mix), paths(master, in_master));
     let apart = |one: &[Spot], other: &[Spot]| {
         let angles = one.iter().zip(other);
-        angles.map(|(one, other)| difference(*one, *other).0).sum::<f64>() / PLACES as f64
+        angles
+            .map(|(one, other)| difference(*one, *other).0)
+            .sum::<f64>()
+            / PLACES as f64
     };
     let only = |path: &[Spot], others: &[(usize, Vec<Spot>)]| -> Option<usize> {
-        let mut near = others.iter().map(|(index, other)| (apart(path, other), *index));
-        let mut near: Vec<_> = near.by_ref().filter(|(apart, _)| *apart < OTHER_PATH_DEG).collect();
+        let mut near = others
+            .iter()
+            .map(|(index, other)| (apart(path, other), *index));
+        let mut near: Vec<_> = near
+            .by_ref()
+            .filter(|(apart, _)| *apart < OTHER_PATH_DEG)
+            .collect();
         let only = near.pop().filter(|(apart, _)| *apart < SAME_PATH_DEG);
         only.filter(|_| near.is_empty()).map(|(_, index)| index)
     };
     let path_of = |index: usize, all: &[(usize, Vec<Spot>)]| {
-        all.iter().find(|(other, _)| *other == index).map(|(_, path)| path.clone())
+        all.iter()
+            .find(|(other, _)| *other == index)
+            .map(|(_, path)| path.clone())
     };
     let pairs = mixes.iter().filter_map(|(index, path)| {
         let found = only(path, &masters)?;

@@ -2,7 +2,7 @@
 //! sound.
 //!
 //! In: tracks of both files that were found to have nothing in common with their counterparts.
-//! Out: which of them is which. Every two seconds a stretch of each is held against those of
+//! Out: which of them is which. Every second a stretch of each is held against those of
 //! the others, a few tracks at a time; two stretches must agree. Knows nothing of names.
 
 use std::collections::BTreeMap;
@@ -73,7 +73,8 @@ impl Rematch {
             let count = self.found.entry((in_mix, at)).or_insert(0);
             *count += 1;
             if *count >= AGREE && !doubtful.contains(&(in_mix, at)) {
-                self.found.clear();
+                self.found
+                    .retain(|pair, _| pair.0 != in_mix && pair.1 != at);
                 return Some((in_mix, at));
             }
         }

@@ -11,9 +11,9 @@ use super::movement::{Models, movement};
 use super::pairing::Pairing;
 use super::side::{Limits, Side};
 use super::timing::{Stay, Tracker};
-use crate::measured::NotMeasured;
 use super::types::*;
 use super::versions::{Desk, Envelope, Told, Versions, rate_label, told};
+use crate::measured::NotMeasured;
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
 /// Blocks a second.

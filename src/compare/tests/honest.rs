@@ -26,7 +26,9 @@ fn plucked(seed: u64) -> Vec<f64> {
     while start < out.len() {
         let pitch = 82.4 * 2_f64.powf(dice.below(30) as f64 / 12.0);
         let period = (f64::from(RATE) / pitch) as usize;
-        let mut line: Vec<f64> = (0..period).map(|_| 0.3 * (2.0 * dice.share() - 1.0)).collect();
+        let mut line: Vec<f64> = (0..period)
+            .map(|_| 0.3 * (2.0 * dice.share() - 1.0))
+            .collect();
         let end = (start + frames(1.2)).min(out.len());
         for (n, sample) in out[start..end].iter_mut().enumerate() {
             let (here, next) = (n % period, (n + 1) % period);
@@ -96,7 +98,10 @@ fn tremolo() -> Vec<f64> {
 fn drone() -> Vec<f64> {
     made(|n| {
         let partials = [55.0, 110.3, 164.6, 220.9];
-        let sum: f64 = partials.iter().map(|hertz| (TAU * hertz * at(n)).sin()).sum();
+        let sum: f64 = partials
+            .iter()
+            .map(|hertz| (TAU * hertz * at(n)).sin())
+            .sum();
         0.1 * sum
     })
 }
@@ -160,7 +165,11 @@ fn fraction(samples: &[f64], delay: f64) -> Vec<f64> {
     let taps: Vec<f64> = (-16..=16)
         .map(|n| {
             let x = f64::from(n) - delay;
-            let sinc = if x == 0.0 { 1.0 } else { (0.5 * TAU * x).sin() / (0.5 * TAU * x) };
+            let sinc = if x == 0.0 {
+                1.0
+            } else {
+                (0.5 * TAU * x).sin() / (0.5 * TAU * x)
+            };
             sinc * (0.5 + 0.5 * (TAU * x / 36.0).cos())
         })
         .collect();
@@ -169,7 +178,12 @@ fn fraction(samples: &[f64], delay: f64) -> Vec<f64> {
         n.and_then(|n| samples.get(n)).copied().unwrap_or(0.0)
     };
     (0..samples.len() as i64)
-        .map(|n| taps.iter().zip(-16_i64..=16).map(|(tap, k)| tap * read(n - k)).sum())
+        .map(|n| {
+            taps.iter()
+                .zip(-16_i64..=16)
+                .map(|(tap, k)| tap * read(n - k))
+                .sum()
+        })
         .collect()
 }
 
@@ -192,7 +206,11 @@ fn compressor(tracks: &[Vec<f64>], threshold_db: f64, ratio: f64) -> Vec<f64> {
 }
 
 fn times(samples: &[f64], gains: &[f64]) -> Vec<f64> {
-    samples.iter().zip(gains).map(|(sample, gain)| sample * gain).collect()
+    samples
+        .iter()
+        .zip(gains)
+        .map(|(sample, gain)| sample * gain)
+        .collect()
 }
 
 /// Three decibels louder against a ceiling, with 1 ms of look-ahead taken off again.
@@ -207,7 +225,11 @@ fn limited(samples: &[f64]) -> Vec<f64> {
             let about = &loud[n..(n + ahead).min(loud.len())];
             let peak = about.iter().fold(0.0_f64, |most, s| most.max(s.abs()));
             let least = (ceiling / peak.max(ceiling)).min(1.0);
-            gain = if least < gain { least } else { 1.0 - release * (1.0 - gain) };
+            gain = if least < gain {
+                least
+            } else {
+                1.0 - release * (1.0 - gain)
+            };
             gain = f64::min(gain, least);
             loud[n] * gain
         })
@@ -223,8 +245,12 @@ const PROCESSES: [Process; 12] = [
     ("low-pass at 6 kHz", |s| low_pass(s, 6_000.0)),
     ("shelf +1", |s| high_shelf(s, 5_000.0, 1.0)),
     ("shelf -3", |s| high_shelf(s, 2_000.0, -3.0)),
-    ("high-pass at 30 Hz", |s| filter(s, "high-pass", 30.0, 0.707)),
-    ("all-pass at 1 kHz", |s| filter(s, "all-pass", 1_000.0, 0.707)),
+    ("high-pass at 30 Hz", |s| {
+        filter(s, "high-pass", 30.0, 0.707)
+    }),
+    ("all-pass at 1 kHz", |s| {
+        filter(s, "all-pass", 1_000.0, 0.707)
+    }),
     ("0.6 of a sample", |s| fraction(s, 0.6)),
     ("saturated", |s| saturate(s, 1.5)),
     ("limited", limited),
@@ -255,12 +281,20 @@ fn told(found: &Comparison) -> Vec<String> {
             }
             LevelChangeKind::Added => told.push(format!("{} added", change.part.name)),
             _ if change.deviation_db.abs() > 4.0 => {
-                told.push(format!("{} {:.1} dB", change.part.name, change.deviation_db));
+                told.push(format!(
+                    "{} {:.1} dB",
+                    change.part.name, change.deviation_db
+                ));
             }
             _ => {}
         }
     }
-    for track in found.tracks.listed.iter().filter(|track| track.polarity_inverted) {
+    for track in found
+        .tracks
+        .listed
+        .iter()
+        .filter(|track| track.polarity_inverted)
+    {
         told.push(format!("{} inverted", track.part.name));
     }
     if let Some(versions) = &found.versions {
@@ -279,7 +313,12 @@ fn wrong(cases: impl Iterator<Item = (String, Comparison)>) {
             wrong.push(format!("{name}: {told:?}"));
         }
     }
-    assert!(wrong.is_empty(), "{} wrong\n{}", wrong.len(), wrong.join("\n"));
+    assert!(
+        wrong.is_empty(),
+        "{} wrong\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
 }
 
 #[test]
@@ -315,7 +354,9 @@ fn a_stereo_master_of_linked_dynamics_is_its_mix() {
         let mix = [sum(&middle, &side), sum(&middle, &inverse)];
         [(-22.0, 1.5), (-26.0, 2.0)].map(|(threshold, ratio)| {
             let gains = compressor(&mix, threshold, ratio);
-            let master = mix.clone().map(|track| saturate(&times(&track, &gains), 1.2));
+            let master = mix
+                .clone()
+                .map(|track| saturate(&times(&track, &gains), 1.2));
             (format!("{carrier}, {ratio}:1"), compare(&master, &mix))
         })
     }));
@@ -340,9 +381,16 @@ fn offsets_are_found_exactly_on_music_and_not_at_all_where_it_repeats() {
             assert!(offset.abs() <= 8, "{carrier} {timing:?}");
             continue;
         }
-        assert_eq!(timing.offset_not_measured, Some(NotMeasured::RepeatsItself), "{carrier}");
+        assert_eq!(
+            timing.offset_not_measured,
+            Some(NotMeasured::RepeatsItself),
+            "{carrier}"
+        );
         assert_eq!(timing.tracks_that_repeat, 1, "{carrier}");
-        assert_eq!(found.offset_frames().why_not(), Some(&NotMeasured::RepeatsItself));
+        assert_eq!(
+            found.offset_frames().why_not(),
+            Some(&NotMeasured::RepeatsItself)
+        );
     }
 }
 
@@ -356,7 +404,10 @@ fn the_same_samples_have_no_offset_whatever_the_signal() {
         for track in &found.tracks.listed {
             assert_eq!(track.offset_frames, Some(0), "{carrier}");
             assert_eq!(track.static_gain_db, Some(0.0), "{carrier}");
-            assert!(track.largest_change_db.is_none_or(|db| db == 0.0), "{carrier}");
+            assert!(
+                track.largest_change_db.is_none_or(|db| db == 0.0),
+                "{carrier}"
+            );
         }
         let mut other = mix.clone();
         other[1][300_000] += 1e-6;
@@ -390,12 +441,21 @@ fn reasons_are_told_where_there_is_no_reading() {
     other.sample_rate = 44_100;
     let mix = [plucked(51)];
     let found = feed((&other, &side(1)), (&mix, &mix), || 4_800).0;
-    let why = NotMeasured::OtherSampleRate { master_hz: 44_100, mix_hz: 48_000 };
+    let why = NotMeasured::OtherSampleRate {
+        master_hz: 44_100,
+        mix_hz: 48_000,
+    };
     assert_eq!(found.offset_frames().why_not(), Some(&why));
     assert_eq!(found.level_change_db().why_not(), Some(&why));
     let unlike = compare(&[noise(1, 8.0, 0.2)], &[noise(2, 8.0, 0.2)]);
-    assert_eq!(unlike.offset_frames().why_not(), Some(&NotMeasured::NothingInCommon));
+    assert_eq!(
+        unlike.offset_frames().why_not(),
+        Some(&NotMeasured::NothingInCommon)
+    );
     let short = compare(&[noise(1, 0.3, 0.2)], &[noise(2, 0.3, 0.2)]);
-    assert_eq!(short.offset_frames().why_not(), Some(&NotMeasured::TooShort { needs_s: 1.0 }));
+    assert_eq!(
+        short.offset_frames().why_not(),
+        Some(&NotMeasured::TooShort { needs_s: 1.0 })
+    );
     assert_eq!(short.position_deg().why_not(), Some(&NotMeasured::NoAdm));
 }

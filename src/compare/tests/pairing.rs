@@ -117,7 +117,11 @@ fn moving(order: &[usize], names: &[&str]) -> Studio {
             .map(|n| {
                 let t = 0.1 * f64::from(n);
                 let speed = 0.4 + 0.2 * which as f64;
-                block(t, 0.1, [60.0 * (speed * t).sin() - 20.0 * which as f64, 0.0, 1.0])
+                block(
+                    t,
+                    0.1,
+                    [60.0 * (speed * t).sin() - 20.0 * which as f64, 0.0, 1.0],
+                )
             })
             .collect();
         studio.object(name, Default::default(), blocks);
@@ -154,13 +158,28 @@ fn objects_that_were_reordered_and_renamed_are_found_by_path_and_by_sound() {
         let samples: Vec<Vec<f64>> = order.iter().map(|&n| mastered(&music[n])).collect();
         let sides = (side_of(master.model, 5), side_of(mix.model, 5));
         let found = feed((&sides.0, &sides.1), (&samples, &music), || 4_800).0;
-        let tracks = found.tracks.listed.iter().map(|track| track.master_track as usize - 1);
+        let tracks = found
+            .tracks
+            .listed
+            .iter()
+            .map(|track| track.master_track as usize - 1);
         let expected = plain.map(|n| order.iter().position(|&which| which == n).unwrap());
         assert_eq!(tracks.collect::<Vec<_>>(), expected, "{case}");
         let movement = found.movement.as_ref().unwrap();
         assert!(movement.largest_angle_deg < 1e-6, "{case} {movement:?}");
-        assert!(found.parts.renamed.listed.iter().any(|one| one.by == by), "{case}");
-        assert_eq!(found.timing.deviating.total + found.timing.slips.total, 0, "{case}");
-        assert_eq!(found.level_changes.total, 0, "{case} {:?}", found.level_changes);
+        assert!(
+            found.parts.renamed.listed.iter().any(|one| one.by == by),
+            "{case}"
+        );
+        assert_eq!(
+            found.timing.deviating.total + found.timing.slips.total,
+            0,
+            "{case}"
+        );
+        assert_eq!(
+            found.level_changes.total, 0,
+            "{case} {:?}",
+            found.level_changes
+        );
     }
 }
