@@ -53,6 +53,10 @@ pub enum NotMeasured {
     OtherSampleRate { master_hz: u32, mix_hz: u32 },
     /// One of the two is object-based and the other is not.
     OtherKind,
+    /// Neither file has an object, or none that is in both.
+    NoObjects,
+    /// There are not both a bed and objects.
+    NoBedOrNoObjects,
     /// The signal repeats itself, so that several offsets fit equally well.
     RepeatsItself,
     /// Master and mix have nothing in common by which they could be aligned.
@@ -65,7 +69,11 @@ impl NotMeasured {
     pub fn is_of_the_material(&self) -> bool {
         matches!(
             self,
-            Self::RepeatsItself | Self::OtherSampleRate { .. } | Self::OtherKind
+            Self::RepeatsItself
+                | Self::OtherSampleRate { .. }
+                | Self::OtherKind
+                | Self::NoObjects
+                | Self::NoBedOrNoObjects
         )
     }
 }
@@ -81,6 +89,15 @@ impl NotMeasured {
             Self::NoHead => "no set of head-related responses is named".to_owned(),
             other => other.to_string(),
         }
+    }
+
+    /// True where there is nothing to compare: no mix was named, or the two files have no such parts.
+    /// A mix that was named and could not be had is not among these.
+    pub fn is_no_comparison(&self) -> bool {
+        matches!(
+            self,
+            Self::NoCompanion | Self::OtherKind | Self::NoObjects | Self::NoBedOrNoObjects
+        )
     }
 
     /// True where a person can supply what is missing: the file itself need not be put aside.
@@ -123,6 +140,8 @@ impl fmt::Display for NotMeasured {
                 "this file runs at {master_hz} Hz and its mix at {mix_hz} Hz"
             ),
             Self::OtherKind => to.write_str("one of the two is object-based and the other is not"),
+            Self::NoObjects => to.write_str("there is no object that both have"),
+            Self::NoBedOrNoObjects => to.write_str("there are not both a bed and objects"),
             Self::RepeatsItself => to.write_str(
                 "the signal repeats itself (a steady tone, a loop), so that several offsets fit",
             ),

@@ -4,7 +4,7 @@
 //! Knows nothing of single tracks.
 
 use super::bands::{BlockLevels, decibels};
-use super::curve::{gain, quantile};
+use super::curve::{Gain, gain, quantile};
 use super::types::Balance;
 
 /// Levels of the sums of all bed tracks and of all object tracks.
@@ -12,6 +12,29 @@ use super::types::Balance;
 pub(super) struct Groups {
     pub(super) bed: Vec<BlockLevels>,
     pub(super) objects: Vec<BlockLevels>,
+}
+
+/// Bed less objects: the least difference of the bands that both have, 0 where they differ in
+/// sign; of the whole, where they have none in common.
+fn difference(bed: &Gain, objects: &Gain) -> Option<f64> {
+    let both = (0..3).filter(|&band| bed.telling[band] && objects.telling[band]);
+    let differences = both.filter_map(|band| {
+        let both = bed.band_static_db[band].zip(objects.band_static_db[band]);
+        both.map(|(bed, objects)| bed - objects)
+    });
+    let least = differences.reduce(|one, other| {
+        if one * other <= 0.0 {
+            0.0
+        } else if one.abs() < other.abs() {
+            one
+        } else {
+            other
+        }
+    });
+    least.or(bed
+        .static_db
+        .zip(objects.static_db)
+        .map(|(bed, objects)| bed - objects))
 }
 
 pub(super) fn balance(groups: &Groups, silence: f64) -> Balance {
@@ -49,10 +72,7 @@ pub(super) fn balance(groups: &Groups, silence: f64) -> Balance {
     Balance {
         spread_median_db: least(0.5),
         spread_99_percent_db: least(0.99),
-        static_gain_difference_db: bed
-            .static_db
-            .zip(objects.static_db)
-            .map(|(bed, objects)| bed - objects),
+        static_gain_difference_db: difference(&bed, &objects),
         bed_static_gain_db: bed.static_db,
         objects_static_gain_db: objects.static_db,
         blocks,

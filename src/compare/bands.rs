@@ -117,10 +117,13 @@ impl BandMeter {
     }
 
     /// How alike the last stretches of mix and master were, -1 to 1; `None` where one of them
-    /// was silent.
+    /// was silent, or where nearly all of it lies below these octaves.
     pub(super) fn alike(&self) -> Option<f64> {
         let [mix, master] = &self.spectra;
-        (self.there == [true; 2]).then(|| likeness(mix, master, &self.octaves))
+        let first = self.octaves.first().map_or(0, |octave| octave.start);
+        // 20 dB. Own choice: what is left over a bass is its distortion.
+        let tells = power(&mix[first..]) > 0.01 * power(&mix[1..]);
+        (self.there == [true; 2] && tells).then(|| likeness(mix, master, &self.octaves))
     }
 }
 

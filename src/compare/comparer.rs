@@ -11,12 +11,15 @@ use super::bands::{BandMeter, Whose, block_levels};
 use super::buffer::Buffer;
 use super::correlate::mean_square;
 use super::pairing::{Pair, Pairing, pairing};
+use super::rematch::Rematch;
 use super::report::{Heard, RATE, Track, common_offset};
 use super::side::{CompareError, Limits, Side};
 use super::timing::{Searches, Tracker};
 use super::types::{Comparison, PartKind};
 use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
 
+/// Blocks between two looks for the counterparts of objects.
+const REMATCH_EVERY: i64 = 10;
 /// Blocks between the look for offsets and the measurement of levels.
 const DELAY: i64 = 10;
 /// Seconds either way that channel-based versions are looked for: leading silence and edits.
@@ -54,9 +57,13 @@ pub struct Comparer {
     groups: Option<Groups>,
     /// Of channel-based files.
     desk: Option<Desk>,
+    /// Of object-based files.
+    rematch: Option<Rematch>,
     scratch: Vec<f32>,
     /// Frames of the mix that are held before the end of a block.
     behind: i64,
+    /// No sample of any pair of tracks differs so far.
+    same_samples: bool,
     /// Frames of a block, and how many blocks have been looked at.
     block: i64,
     looked: i64,
@@ -110,6 +117,7 @@ impl Comparer {
                 let of_desk: Vec<_> = of_desk.collect();
                 Desk::new(sample_rate, &of_desk, block, silence)
             }),
+            rematch: has(PartKind::Object).then(|| Rematch::new(sample_rate)),
             pairing,
             tracks,
             master_samples: Buffer::new(master_wanted, behind + 2 * ahead + spare),
@@ -118,6 +126,7 @@ impl Comparer {
             meter: BandMeter::new(sample_rate, block),
             scratch: vec![0.0; block / 5],
             behind,
+            same_samples: !rates_differ,
             block: block as i64,
             looked: 0,
         })
@@ -179,13 +188,32 @@ impl Comparer {
             if !there || over {
                 return;
             }
+            self.compare_samples(end);
             self.look(end);
+            if self.looked % REMATCH_EVERY == REMATCH_EVERY - 1 {
+                self.rematch(end);
+            }
             self.looked += 1;
             let before = end + self.block - self.behind;
             self.mix_samples.forget_before(before);
             self.master_samples
                 .forget_before(before - ahead(&self.searches));
         }
+    }
+
+    /// Whether the block that ends at `end` is the same in both files, as long as all were.
+    fn compare_samples(&mut self, end: i64) {
+        if !self.same_samples {
+            return;
+        }
+        let from = end - self.block;
+        let mut both = [0, 1].map(|_| vec![0.0; usize::try_from(self.block).unwrap_or(0)]);
+        self.same_samples = self.tracks.iter().all(|track| {
+            let [mix, master] = &mut both;
+            self.mix_samples.copy(track.mix, from, mix);
+            self.master_samples.copy(track.master, from, master);
+            mix == master
+        });
     }
 
     /// One step: offsets about the block that ends at `end`, levels of one `DELAY` earlier.
@@ -220,9 +248,10 @@ impl Comparer {
             );
             self.slipped(index, known, end);
         }
+        let near = self.searches.near;
         let together = self.tracks.iter().filter(|track| {
-            let offset = track.tracker.offset();
-            offset.is_some() && offset == common
+            let both = track.tracker.offset().zip(common);
+            both.is_some_and(|(offset, common)| (offset - common).abs() <= near)
         });
         // Where two channels agree, the file is where they are.
         let together = together.count() > 1;
@@ -248,6 +277,35 @@ impl Comparer {
         if let Ok(block) = usize::try_from(block) {
             self.levels(block);
         }
+    }
+
+    /// Objects that have nothing in common with their counterparts may be each other's.
+    fn rematch(&mut self, end: i64) {
+        let offset = self.common_offset().unwrap_or(0);
+        let Some(rematch) = &mut self.rematch else {
+            return;
+        };
+        let objects = self
+            .tracks
+            .iter()
+            .filter(|track| track.kind == PartKind::Object && track.is_doubtful());
+        let doubtful: Vec<_> = objects.map(|track| (track.mix, track.master)).collect();
+        let both = (&self.mix_samples, &self.master_samples);
+        let Some((mix, master)) = rematch.look(both, &doubtful, (end, offset)) else {
+            return;
+        };
+        let place = |found: &dyn Fn(&Track) -> bool| self.tracks.iter().position(found);
+        let one = place(&|track| track.mix == mix && doubtful.contains(&(mix, track.master)));
+        let other =
+            place(&|track| track.master == master && doubtful.contains(&(track.mix, master)));
+        let (Some(one), Some(other)) = (one, other) else {
+            return;
+        };
+        let before = self.tracks[one].master;
+        self.tracks[one].rematch(master);
+        self.tracks[other].rematch(before);
+        self.pairing
+            .exchange(self.tracks[one].pair, self.tracks[other].pair);
     }
 
     /// Finds the place of a jump, when the track has more offsets than were `known`.
@@ -362,6 +420,8 @@ impl Comparer {
             desk: self.desk,
             block: self.block,
             reach: self.searches.reach as u64,
+            near: self.searches.near,
+            same_samples: self.same_samples,
             curves: self.searches.curves,
             master_frames: self.master_samples.fed,
             mix_frames: self.mix_samples.fed,

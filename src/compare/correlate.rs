@@ -5,7 +5,11 @@
 //! frequency between 40 Hz and 20 kHz has the same weight, so that equalisation, gain and
 //! saturation leave the peak where it is; that is the PHAT weighting of Knapp and Carter, "The
 //! Generalized Correlation Method for Estimation of Time Delay", IEEE Trans. ASSP 24 (1976),
-//! table I. Knows nothing of what was found before.
+//! table I.
+//!
+//! A second correlation, in which every octave has the same weight, tells at which other lags
+//! the two are about as alike: a tone, a loop or a bass lies over itself at many. There the
+//! offset is not measured. Knows nothing of what was found before.
 
 use std::sync::Arc;
 
@@ -13,7 +17,7 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::buffer::Buffer;
-use super::likeness::Likeness;
+use super::likeness::{Alike, Likeness, OCTAVES};
 
 /// Lags of one window that are looked at closely.
 const CANDIDATES: usize = 8;
@@ -26,6 +30,18 @@ const NEAR: usize = 8;
 const ALIKE: f64 = 0.7;
 /// Closer than this, two stretches are as alike as each other: a loop repeats itself. Own choice.
 const AS_ALIKE: f64 = 0.02;
+/// An offset is ambiguous where another one, farther away than a filter moves an onset, is as
+/// alike but for this. Own choice: a copy of a tone differs by less, other notes of the same
+/// instrument by more.
+const AMBIGUOUS: f64 = 0.03;
+/// Share of the peak from which the octave correlation at another lag is looked at closely. Its
+/// normalisation is that of the whole stretch, so that it may be off by a few decibels.
+const RIVAL: f32 = 0.7;
+/// Other lags that are looked at closely.
+const RIVALS: usize = 4;
+/// Likeness in any phase from which a stretch lies where it is expected, although its phase
+/// turns with frequency. Own choice: other music has 0.5 and less.
+const ALIKE_IN_ANY_PHASE: f64 = 0.9;
 /// Windows without which a sum says nothing, and how often its median one window may count.
 const ENOUGH_WINDOWS: u32 = 8;
 const CLIP: f32 = 8.0;
@@ -48,6 +64,8 @@ pub(super) enum Found {
     Silence,
     /// Both sound; nothing stands out that is alike.
     Nothing,
+    /// They are as alike at several offsets.
+    Repeats,
     Peak(Peak),
 }
 
@@ -113,7 +131,13 @@ pub(super) struct Correlator {
     long_spectrum: Vec<Complex<f32>>,
     scratch: Vec<Complex<f32>>,
     sorted: Vec<f32>,
+    /// The cross spectrum with every octave of one weight, and its correlation.
+    octave_spectrum: Vec<Complex<f32>>,
+    octave_time: Vec<f32>,
+    octaves: Vec<std::ops::Range<usize>>,
     likeness: Likeness,
+    /// Offsets closer than this are one: what a filter does to an onset.
+    near: usize,
     /// Mean square below which a stretch is silence.
     silence: f32,
 }
@@ -144,6 +168,10 @@ impl Correlator {
                 forward.get_scratch_len().max(inverse.get_scratch_len())
             ],
             sorted: Vec::new(),
+            octave_spectrum: forward.make_output_vec(),
+            octave_time: forward.make_input_vec(),
+            octaves: octaves(bin, size),
+            near: filter_delay(sample_rate) as usize,
             likeness: Likeness::new(sample_rate, short),
             silence: silence as f32,
             forward,
@@ -177,33 +205,70 @@ impl Correlator {
         let candidates = candidates(correlation, favourite, median, least_confidence as f32);
         let likeness = &mut self.likeness;
         let middle = stretch.from + ((self.short - likeness.length) / 2) as i64;
-        if !candidates.is_empty() {
-            likeness.first(mix, stretch.mix_track, middle);
-        }
-        let mut best: Option<(usize, f64)> = None;
+        likeness.first(mix, stretch.mix_track, middle);
+        let mut best: Option<(usize, Alike)> = None;
+        // Favoured without standing out: it need not be surpassed, only be alike.
+        let stands_out_nearby = candidates
+            .iter()
+            .any(|&lag| favourite.is_some_and(|favourite| lag.abs_diff(favourite) <= NEAR));
+        let candidates = favourite
+            .filter(|favourite| !candidates.contains(favourite))
+            .into_iter()
+            .chain(candidates);
+        let mut in_place = None;
         for lag in candidates {
             let offset = first_lag + lag as i64;
             let alike = likeness.with(master, stretch.master_track, middle + offset);
-            let before = best.map_or(ALIKE, |(_, before)| before.abs() + AS_ALIKE);
-            if alike.abs() >= before {
+            if Some(lag) == favourite {
+                in_place = Some((lag, alike.any_phase));
+                if stands_out_nearby && correlation[lag].abs() < size_nearby(correlation, lag) {
+                    continue;
+                }
+            }
+            let before = best.map_or(ALIKE, |(_, before)| before.mean.abs() + AS_ALIKE);
+            if alike.mean.abs() >= before {
                 best = Some((lag, alike));
             }
         }
+        let peak = |lag: usize, inverted: bool| Peak {
+            offset: first_lag + lag as i64,
+            inverted,
+            confidence: f64::from(correlation[lag].abs() / median),
+            from: stretch.from,
+            together: false,
+        };
         if let Some((lag, alike)) = best {
-            return Found::Peak(Peak {
-                offset: first_lag + lag as i64,
-                inverted: alike < 0.0,
-                confidence: f64::from(correlation[lag].abs() / median),
-                from: stretch.from,
-                together: false,
+            let found = peak(lag, alike.inverted);
+            if self.is_ambiguous(master, stretch, (lag, alike.mean.abs())) {
+                return Found::Repeats;
+            }
+            // A phase that turns with frequency moves the peak and leaves every octave alike.
+            return Found::Peak(match in_place {
+                Some((expected, any_phase))
+                    if expected.abs_diff(lag) > self.near && any_phase >= alike.mean.abs() =>
+                {
+                    Peak {
+                        offset: first_lag + expected as i64,
+                        inverted: false,
+                        ..found
+                    }
+                }
+                _ => found,
             });
+        }
+        // All-passes and steep filters turn the phase: nothing is alike sample by sample, and
+        // no other place is better than the expected one.
+        if let Some((lag, any_phase)) = in_place
+            && any_phase >= ALIKE_IN_ANY_PHASE
+        {
+            return Found::Peak(peak(lag, false));
         }
         let Some(sum) = sum else {
             return Found::Nothing;
         };
         sum.add(correlation, median, stretch);
         let median = median_of(&sum.values, &mut self.sorted);
-        let lag = largest_of(&sum.values, &[]);
+        let lag = largest_of(&sum.values, &[], NEAR);
         let size = sum.values[lag];
         let confidence = f64::from(size.abs() / median);
         if sum.windows < ENOUGH_WINDOWS || confidence < least_confidence {
@@ -215,6 +280,39 @@ impl Correlator {
             confidence,
             from: sum.from,
             together: true,
+        })
+    }
+
+    /// Whether the stretch lies about as well at a lag that is not near the one that was found.
+    fn is_ambiguous(
+        &mut self,
+        master: &Buffer,
+        stretch: Stretch,
+        (lag, alike): (usize, f64),
+    ) -> bool {
+        let lags = 2 * self.reach + 1;
+        let octave = &self.octave_time[..lags];
+        let least = RIVAL * octave[lag].abs();
+        let middle = stretch.from + ((self.short - self.likeness.length) / 2) as i64;
+        let first_lag = stretch.about - self.reach as i64;
+        // Low sounds have one broad peak: they are as alike right beside it.
+        let beside = [lag.checked_sub(self.near + 1), Some(lag + self.near + 1)];
+        let beside = beside.into_iter().flatten().filter(|&lag| lag < lags);
+        let mut rivals: Vec<usize> = beside.collect();
+        let mut seen = vec![lag];
+        while seen.len() <= RIVALS {
+            let rival = largest_of(octave, &seen, self.near);
+            if octave[rival].abs() < least || seen.contains(&rival) {
+                break;
+            }
+            seen.push(rival);
+            rivals.push(rival);
+        }
+        rivals.retain(|&rival| octave[rival].abs() >= least);
+        rivals.into_iter().any(|rival| {
+            let from = middle + first_lag + rival as i64;
+            let other = self.likeness.with(master, stretch.master_track, from);
+            other.mean.abs() >= alike - AMBIGUOUS
         })
     }
 
@@ -230,12 +328,12 @@ impl Correlator {
         likeness.first(mix, stretch.mix_track, middle);
         let mut at = |offset| {
             let alike = likeness.with(master, stretch.master_track, middle + offset);
-            alike.abs()
+            alike.mean.abs()
         };
         at(other) >= at(offset) - AS_ALIKE
     }
 
-    /// Leaves the correlation in `time`; `None` where one of the two is silent.
+    /// Leaves the correlations in `time` and `octave_time`; `None` where one of the two is silent.
     fn correlate(&mut self, mix: &Buffer, master: &Buffer, stretch: Stretch) -> Option<()> {
         let (short, rest) = self.time.split_at_mut(self.short);
         mix.copy(stretch.mix_track, stretch.from, short);
@@ -258,14 +356,46 @@ impl Correlator {
             .ok()?;
         self.whiten();
         self.inverse
+            .process_with_scratch(
+                &mut self.octave_spectrum,
+                &mut self.octave_time,
+                &mut self.scratch,
+            )
+            .ok()?;
+        self.inverse
             .process_with_scratch(&mut self.long_spectrum, &mut self.time, &mut self.scratch)
             .ok()?;
         Some(())
     }
 
-    /// Makes the cross spectrum, of equal size in every bin that holds something.
+    /// Makes the cross spectrum, of equal size in every octave, and in every bin that holds
+    /// something.
     fn whiten(&mut self) {
         let bins = self.bins.clone();
+        let powers: Vec<[f64; 2]> = self
+            .octaves
+            .iter()
+            .map(|octave| {
+                [&self.short_spectrum, &self.long_spectrum].map(|spectrum| {
+                    let bins = spectrum[octave.clone()].iter();
+                    bins.map(|bin| f64::from(bin.norm_sqr())).sum()
+                })
+            })
+            .collect();
+        let loudest = powers.iter().map(|power| power[0]).fold(0.0, f64::max);
+        self.octave_spectrum.fill(Complex::default());
+        for (octave, [short, long]) in self.octaves.iter().zip(&powers) {
+            let both = (short * long).sqrt();
+            // As in `likeness`: what is 50 dB down has no voice.
+            if *short <= 1e-5 * loudest || both <= 0.0 {
+                continue;
+            }
+            let scale = (1.0 / both) as f32;
+            for bin in octave.clone() {
+                self.octave_spectrum[bin] =
+                    self.long_spectrum[bin] * self.short_spectrum[bin].conj() * scale;
+            }
+        }
         let mut sum = 0.0_f64;
         let pairs = self.long_spectrum[bins.clone()]
             .iter_mut()
@@ -291,6 +421,19 @@ impl Correlator {
     }
 }
 
+/// Frames by which a filter of minimum phase may move an onset: 8 at 48 kHz, as long at other
+/// rates and never less. Own choice, from gentle low-passes and shelves on music.
+pub(super) fn filter_delay(sample_rate: u32) -> i64 {
+    (i64::from(sample_rate) * 8 / 48_000).max(8)
+}
+
+/// Bins of the octaves of [`likeness`](super::likeness).
+fn octaves(bin: f64, size: usize) -> Vec<std::ops::Range<usize>> {
+    let place = |hertz: f64| ((hertz / bin).ceil() as usize).clamp(1, size / 2);
+    let octaves = OCTAVES.iter().map(|&low| place(low)..place(2.0 * low));
+    octaves.filter(|octave| !octave.is_empty()).collect()
+}
+
 /// Lags worth a closer look, those closest to the favourite first.
 fn candidates(
     correlation: &[f32],
@@ -300,7 +443,7 @@ fn candidates(
 ) -> Vec<usize> {
     let mut seen: Vec<usize> = Vec::new();
     while seen.len() < CANDIDATES {
-        let lag = largest_of(correlation, &seen);
+        let lag = largest_of(correlation, &seen, NEAR);
         if correlation[lag].abs() < least_confidence * median {
             break;
         }
@@ -321,7 +464,7 @@ fn candidates(
 }
 
 /// The lag of the largest correlation either way up that is not near those already `seen`.
-fn largest_of(correlation: &[f32], seen: &[usize]) -> usize {
+fn largest_of(correlation: &[f32], seen: &[usize], near: usize) -> usize {
     const CHUNK: usize = 64;
     let mut lag = 0;
     let mut largest = -1.0;
@@ -335,7 +478,7 @@ fn largest_of(correlation: &[f32], seen: &[usize]) -> usize {
         }
         for (index, value) in chunk.iter().enumerate() {
             let index = number * CHUNK + index;
-            if value.abs() > largest && seen.iter().all(|&seen| index.abs_diff(seen) > NEAR) {
+            if value.abs() > largest && seen.iter().all(|&seen| index.abs_diff(seen) > near) {
                 largest = value.abs();
                 lag = index;
             }
@@ -352,6 +495,13 @@ fn median_of(correlation: &[f32], sorted: &mut Vec<f32>) -> f32 {
     let middle = sorted.len() / 2;
     let (_, median, _) = sorted.select_nth_unstable_by(middle, f32::total_cmp);
     median.max(1e-9)
+}
+
+/// The largest correlation about a lag.
+fn size_nearby(correlation: &[f32], lag: usize) -> f32 {
+    let about = lag.saturating_sub(NEAR)..(lag + NEAR + 1).min(correlation.len());
+    let sizes = correlation[about].iter().map(|value| value.abs());
+    sizes.fold(0.0, f32::max)
 }
 
 fn is_silent(samples: &[f32], silence: f32) -> bool {

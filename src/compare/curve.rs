@@ -17,6 +17,11 @@ const ENOUGH: usize = 10;
 const MISSING_RUN: usize = 3;
 /// How far over the silence limit a level must be expected for its absence to count, in dB.
 const MISSING_MARGIN: f64 = 10.0;
+/// A side is silent where it has fallen by so much beyond the static gain, in dB. Own choice:
+/// limiting, compression and high-passes of a master take less away, a mute takes all.
+const GONE_DB: f64 = 24.0;
+/// Mean square of the least level that is kept, -120 dBFS.
+const LEAST: f64 = 1e-12;
 /// Places of one kind that are closer than this many blocks are one.
 const MERGE: usize = 10;
 
@@ -229,13 +234,14 @@ fn one_sided(
     let mut places = Vec::new();
     for (index, (block, &valid)) in levels.iter().zip(valid).enumerate() {
         let (mix, master) = sums(block);
-        let (kind, sounding, expected) = match (mix > silent, master > silent) {
-            (true, false) => (LevelChangeKind::Missing, mix, static_db),
-            (false, true) => (LevelChangeKind::Added, master, -static_db),
+        let (kind, sounding, other, expected) = match (mix > silent, master > silent) {
+            (true, false) => (LevelChangeKind::Missing, mix, master, static_db),
+            (false, true) => (LevelChangeKind::Added, master, mix, -static_db),
             _ => continue,
         };
         let over = 10.0 * sounding.log10() + expected - silence;
-        if !valid || over < MISSING_MARGIN {
+        let fell = 10.0 * (sounding / other.max(LEAST)).log10() + expected;
+        if !valid || over < MISSING_MARGIN || fell < GONE_DB {
             continue;
         }
         if kind == LevelChangeKind::Missing {

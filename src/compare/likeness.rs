@@ -2,8 +2,8 @@
 //!
 //! A whitened correlation can stand out because of one click in each of two different pieces:
 //! the click fills most of the spectrum. Here each octave has one voice: its correlation
-//! coefficient, which equalisation and gain leave near 1. In: two stretches. Out: the mean of
-//! the octaves, -1 to 1. Knows nothing of lags.
+//! coefficient, which equalisation and gain leave near 1. In: two stretches. Out: [`Alike`], the
+//! mean of the octaves. Knows nothing of lags.
 
 use std::ops::Range;
 use std::sync::Arc;
@@ -20,6 +20,22 @@ pub(super) const OCTAVES: [f64; 8] = [
 ];
 /// An octave that is farther below the loudest has no voice: 50 dB. Own choice.
 const QUIET: f64 = 1e-5;
+
+/// An octave that is less than 30 dB below the loudest has a say in the polarity. Own choice.
+const LOUD: f64 = 1e-3;
+
+/// How much two stretches have in common.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Alike {
+    /// Mean of the octaves' correlation coefficients: 1 for the same, -1 for the same with
+    /// inverted polarity, 0 for nothing in common.
+    pub(super) mean: f64,
+    /// Mean of the coefficients' magnitudes, whatever the phase in each octave: an all-pass
+    /// filter leaves it near 1.
+    pub(super) any_phase: f64,
+    /// Every loud octave is inverted. A phase that turns with frequency inverts some of them.
+    pub(super) inverted: bool,
+}
 
 pub(super) struct Likeness {
     /// Frames of a stretch.
@@ -65,14 +81,14 @@ impl Likeness {
         );
     }
 
-    /// 1 for the same, -1 for the same upside down, 0 for nothing in common.
-    pub(super) fn with(&mut self, buffer: &Buffer, track: usize, from: i64) -> f64 {
+    /// Another stretch against the first.
+    pub(super) fn with(&mut self, buffer: &Buffer, track: usize, from: i64) -> Alike {
         Self::transform(
             (&*self.forward, &self.taper),
             (buffer, track, from),
             (&mut self.time, &mut self.second, &mut self.scratch),
         );
-        likeness(&self.first, &self.second, &self.octaves)
+        alike(&self.first, &self.second, &self.octaves)
     }
 
     fn transform(
@@ -97,26 +113,37 @@ pub(super) fn likeness(
     second: &[Complex<f32>],
     octaves: &[Range<usize>],
 ) -> f64 {
-    let mut voices = [(0.0, 0.0); OCTAVES.len()];
+    alike(first, second, octaves).mean
+}
+
+fn alike(first: &[Complex<f32>], second: &[Complex<f32>], octaves: &[Range<usize>]) -> Alike {
+    // Coefficient, its magnitude, power of the first.
+    let mut voices = [(0.0, 0.0, 0.0); OCTAVES.len()];
     for (voice, octave) in voices.iter_mut().zip(octaves) {
-        let (mut cross, mut one, mut other) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let (mut real, mut imaginary) = (0.0_f64, 0.0_f64);
+        let (mut one, mut other) = (0.0_f64, 0.0_f64);
         let pairs = first[octave.clone()].iter();
         for (first, second) in pairs.zip(&second[octave.clone()]) {
-            cross += f64::from(first.re * second.re + first.im * second.im);
+            real += f64::from(first.re * second.re + first.im * second.im);
+            imaginary += f64::from(first.im * second.re - first.re * second.im);
             one += f64::from(first.norm_sqr());
             other += f64::from(second.norm_sqr());
         }
         let both = (one * other).sqrt();
         if both > 0.0 {
-            *voice = (cross / both, one);
+            *voice = (real / both, real.hypot(imaginary) / both, one);
         }
     }
-    let loudest = voices.iter().map(|voice| voice.1).fold(0.0, f64::max);
-    let heard = voices.iter().filter(|voice| voice.1 > QUIET * loudest);
-    let (sum, count) = heard.fold((0.0, 0), |(sum, count), voice| (sum + voice.0, count + 1));
+    let loudest = voices.iter().map(|voice| voice.2).fold(0.0, f64::max);
+    let heard = || voices.iter().filter(|voice| voice.2 > QUIET * loudest);
+    let count = heard().count();
     if count == 0 {
-        0.0
-    } else {
-        sum / f64::from(count)
+        return Alike::default();
+    }
+    let mut loud = voices.iter().filter(|voice| voice.2 > LOUD * loudest);
+    Alike {
+        mean: heard().map(|voice| voice.0).sum::<f64>() / count as f64,
+        any_phase: heard().map(|voice| voice.1).sum::<f64>() / count as f64,
+        inverted: loud.all(|voice| voice.0 < 0.0),
     }
 }

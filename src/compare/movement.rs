@@ -1,17 +1,18 @@
-//! The blocks of two models held against each other over the whole time, in one walk.
+//! The paths of two models held against each other over the whole time, in one walk.
 //!
-//! In: paired channels. Out: a [`Movement`]. At every border of a piece of either path both are
-//! evaluated, just after it and just before the next; between borders both move in straight
-//! lines, so nothing larger lies there. Stretches of one sample and less are passed over:
-//! exporters round times. Knows nothing of samples.
+//! In: paired channels. Out: a [`Movement`]. Compared is the curve that is heard, not block by
+//! block (see `heard`): where blocks lie at other times, or jump where the others glide, a
+//! difference counts as far as the travel of one block does not explain it. Stretches of one
+//! sample and less are passed over: exporters round times. Knows nothing of samples.
 
+use super::curve::quantile;
+use super::heard::{Apart, Listener, hear};
 use super::pairing::Pair;
 use super::path::{Path, Piece, length_deg};
 use super::side::Limits;
-use super::spot::difference;
 use super::types::{Changed, Listed, Movement, ObjectChange, PartKind};
 use crate::adm::Model;
-use crate::adm::block::{Blocks, ObjectTraits};
+use crate::adm::block::{Blocks, ObjectBlock, ObjectBlocks, ObjectTraits};
 use crate::adm::time::AdmTime;
 use crate::units::Seconds;
 
@@ -106,6 +107,7 @@ fn compare(
         mix: length_deg(mix_channel),
         master: length_deg(master_channel),
     };
+    let allowed = allowed(&mix_channel.blocks, &master_channel.blocks, period);
     let mut walk = Walk {
         limits,
         period,
@@ -122,6 +124,7 @@ fn compare(
             blocks_that_differ: 0,
             largest_angle_deg: 0.0,
             largest_angle_at_s: None,
+            allowed_s: Seconds(allowed),
             largest_distance_difference: 0.0,
             largest_gain_difference: 0.0,
             largest_gain_difference_at_s: None,
@@ -143,10 +146,15 @@ fn compare(
     };
     let mix_path = Path::new(mix_object, mix_channel, (0.0, period));
     let master_path = Path::new(master_object, master_channel, (shift, period));
-    walk.walk(mix_path, master_path, models.end - shift.max(0.0));
+    let end = models.end - shift.max(0.0);
+    hear(
+        (mix_path, master_path),
+        (end, allowed, 1.01 * period),
+        &mut walk,
+    );
     let change = walk.change;
+    // Another interpolation alone is heard the same, or told by its angle.
     let differs = change.blocks_that_differ > 0
-        || change.blocks_with_other_interpolation > 0
         || change.blocks_with_other_properties > 0
         || change.movement_lost
         || change.kind.is_some()
@@ -154,6 +162,66 @@ fn compare(
         || change.duration_s.is_some()
         || change.mute.is_some();
     Some((change, differs))
+}
+
+/// Seconds by which one path may be later or earlier without a difference.
+///
+/// Nothing but the rounding of times where the blocks begin at the same times and interpolate alike. Where
+/// only the times are others, one block, but no more than 100 ms: a delay by more is heard (own
+/// choice). On another grid, or as jumps instead of lines, one block of the coarser path, as
+/// long as its moving blocks usually are, and no more than a second (own choice).
+fn allowed(mix: &Blocks, master: &Blocks, period: f64) -> f64 {
+    const SAME_GRID: f64 = 0.1;
+    const OTHER_GRID: f64 = 1.0;
+    let (Blocks::Objects(mix), Blocks::Objects(master)) = (mix, master) else {
+        return period;
+    };
+    let lengths = [mix, master].map(moving_length);
+    let longest = lengths.into_iter().flatten().reduce(f64::max);
+    let alike = mix.blocks.len() == master.blocks.len()
+        && mix.blocks.iter().zip(&master.blocks).all(|(one, other)| {
+            let traits = (mix.traits_of(one), master.traits_of(other));
+            same_interpolation(traits.0, traits.1, period)
+        });
+    if !alike {
+        return longest.unwrap_or(SAME_GRID).min(OTHER_GRID);
+    }
+    let begins = |block: &ObjectBlock| block.time.rtime.map_or(0.0, AdmTime::seconds);
+    let both = mix.blocks.iter().zip(&master.blocks);
+    let apart = |(one, other): (&ObjectBlock, &ObjectBlock)| (begins(one) - begins(other)).abs();
+    let latest = both.map(apart).fold(0.0, f64::max);
+    if latest <= 1.01 * period {
+        latest
+    } else {
+        longest.unwrap_or(SAME_GRID).min(SAME_GRID)
+    }
+}
+
+/// The usual length in seconds of the blocks that move: the median; `None` where none does.
+fn moving_length(objects: &ObjectBlocks) -> Option<f64> {
+    let begins = |block: &ObjectBlock| block.time.rtime.map(AdmTime::seconds);
+    let mut lengths: Vec<f64> = objects
+        .blocks
+        .windows(2)
+        .filter(|blocks| blocks[0].position != blocks[1].position)
+        .filter_map(|blocks| {
+            let duration = blocks[1].time.duration.map(AdmTime::seconds);
+            let before = begins(&blocks[1])? - begins(&blocks[0])?;
+            Some(duration.unwrap_or(before))
+        })
+        .filter(|length| length.is_finite() && *length >= 0.0)
+        .collect();
+    quantile(&mut lengths, 0.5)
+}
+
+/// Whether both jump, over the same length, or both move all the time.
+fn same_interpolation(mix: &ObjectTraits, master: &ObjectTraits, period: f64) -> bool {
+    let length = |traits: &ObjectTraits| {
+        let length = traits.interpolation_length;
+        length.map_or(0.0, AdmTime::seconds)
+    };
+    let lengths = (length(mix) - length(master)).abs() <= 1.01 * period;
+    mix.jump_position == master.jump_position && (!mix.jump_position || lengths)
 }
 
 fn traits_of(blocks: &Blocks) -> &[ObjectTraits] {
@@ -202,63 +270,25 @@ struct Walk<'a> {
     change: ObjectChange,
 }
 
-impl Walk<'_> {
-    /// Up to `end` seconds.
-    fn walk(&mut self, mut mix: Path, mut master: Path, end: f64) {
-        let (mut in_mix, mut in_master) = (mix.next(), master.next());
-        let mut now = f64::NEG_INFINITY;
-        loop {
-            let starts = [&in_mix, &in_master].map(|piece| piece.as_ref().map(|p| p.from));
-            let ends = [&in_mix, &in_master].map(|piece| piece.as_ref().map(|p| p.to));
-            let borders = starts.into_iter().chain(ends).flatten();
-            let Some(next) = borders.filter(|&border| border > now).reduce(f64::min) else {
-                return;
-            };
-            let next = next.min(end);
-            if next <= now {
-                return;
-            }
-            if next - now > 1.01 * self.period && now.is_finite() {
-                let covers = |piece: &Option<Piece>| piece.filter(|piece| piece.from <= now);
-                match (covers(&in_mix), covers(&in_master)) {
-                    (Some(mix), Some(master)) => self.both(&mix, &master, now, next),
-                    (Some(mix), None) => self.one((false, mix.block), now, next),
-                    (None, Some(master)) => self.one((true, master.block), now, next),
-                    (None, None) => {}
-                }
-            }
-            now = next;
-            while in_mix.as_ref().is_some_and(|piece| piece.to <= now) {
-                in_mix = mix.next();
-            }
-            while in_master.as_ref().is_some_and(|piece| piece.to <= now) {
-                in_master = master.next();
-            }
-        }
+impl Listener for Walk<'_> {
+    fn matters(&self, apart: &Apart) -> bool {
+        let value = self.limits.value * (1.0 + 1e-9);
+        let values = [apart.distance, apart.gain, apart.size, apart.diffuse];
+        values.iter().any(|&v| v > value) || apart.angle_deg > self.limits.angle_deg * (1.0 + 1e-9)
     }
 
     /// Only one of the two has a block from `from` to `to`.
-    fn one(&mut self, which: (bool, usize), from: f64, to: f64) {
+    fn one(&mut self, of_master: bool, block: usize, from: f64, to: f64) {
         let length = if to.is_finite() { to - from } else { 0.0 };
-        if which.0 {
+        if of_master {
             self.change.only_in_master_s.0 += length;
         } else {
             self.change.only_in_mix_s.0 += length;
         }
-        self.differs(which, from);
+        self.differs((of_master, block), from);
     }
 
-    fn differs(&mut self, which: (bool, usize), at: f64) {
-        if self.counted.differing != Some(which) {
-            self.counted.differing = Some(which);
-            self.change.blocks_that_differ += 1;
-        }
-        if self.change.first_difference_at_s.is_none() {
-            self.change.first_difference_at_s = Some(Seconds(at));
-        }
-    }
-
-    fn both(&mut self, mix: &Piece, master: &Piece, from: f64, to: f64) {
+    fn both(&mut self, mix: &Piece, master: &Piece, at: f64, apart: &Apart) {
         let (interpolation, properties) = self.same_traits(mix.traits, master.traits);
         let block = master.block;
         if !interpolation && self.counted.interpolation != Some(block) {
@@ -269,52 +299,33 @@ impl Walk<'_> {
             self.counted.properties = Some(block);
             self.change.blocks_with_other_properties += 1;
         }
-        let same_time = mix.from == master.from && mix.to == master.to;
-        let resting = mix.start == mix.end && master.start == master.end;
-        if mix.start == master.start && mix.end == master.end && (same_time || resting) {
-            return;
-        }
-        self.point(mix, master, from, from);
-        if to.is_finite() && !resting {
-            self.point(mix, master, to, from);
-        }
-    }
-
-    /// Compares both at one time of the stretch that begins at `from`.
-    fn point(&mut self, mix: &Piece, master: &Piece, at: f64, from: f64) {
-        let (one, other) = (mix.at(at), master.at(at));
-        let small = self.limits.angle_deg;
-        let (mut angle, distance) = difference(one.spot, other.spot, small);
-        if angle > small {
-            // A time that was rounded by a sample, while the object moves fast.
-            let rounding = mix.speed().max(master.speed()) * self.period;
-            if angle - rounding <= small {
-                angle = small;
-            }
-        }
-        let gain = (one.gain - other.gain).abs();
-        let sizes = one.size.iter().zip(&other.size);
-        let size = sizes
-            .map(|(one, other)| (one - other).abs())
-            .fold(0.0, f64::max);
-        let diffuse = (one.diffuse - other.diffuse).abs();
         let change = &mut self.change;
-        if angle > change.largest_angle_deg {
-            change.largest_angle_deg = angle;
+        if apart.angle_deg > change.largest_angle_deg {
+            change.largest_angle_deg = apart.angle_deg;
             change.largest_angle_at_s = Some(Seconds(at));
         }
-        if gain > change.largest_gain_difference {
-            change.largest_gain_difference = gain;
+        if apart.gain > change.largest_gain_difference {
+            change.largest_gain_difference = apart.gain;
             change.largest_gain_difference_at_s = Some(Seconds(at));
         }
         let larger = |most: &mut f64, value: f64| *most = most.max(value);
-        larger(&mut change.largest_distance_difference, distance);
-        larger(&mut change.largest_size_difference, size);
-        larger(&mut change.largest_diffuse_difference, diffuse);
-        let value = self.limits.value * (1.0 + 1e-9);
-        let over = [distance, gain, size, diffuse].iter().any(|&v| v > value);
-        if over || angle > small * (1.0 + 1e-9) {
-            self.differs((true, master.block), from);
+        larger(&mut change.largest_distance_difference, apart.distance);
+        larger(&mut change.largest_size_difference, apart.size);
+        larger(&mut change.largest_diffuse_difference, apart.diffuse);
+        if self.matters(apart) {
+            self.differs((true, block), mix.from.max(master.from));
+        }
+    }
+}
+
+impl Walk<'_> {
+    fn differs(&mut self, which: (bool, usize), at: f64) {
+        if self.counted.differing != Some(which) {
+            self.counted.differing = Some(which);
+            self.change.blocks_that_differ += 1;
+        }
+        if self.change.first_difference_at_s.is_none() {
+            self.change.first_difference_at_s = Some(Seconds(at));
         }
     }
 
@@ -332,13 +343,7 @@ impl Walk<'_> {
         );
         let same = match pair {
             (Some(mix), Some(master)) => {
-                let length = |traits: &ObjectTraits| {
-                    let length = traits.interpolation_length;
-                    length.map_or(0.0, AdmTime::seconds)
-                };
-                let lengths = (length(mix) - length(master)).abs() <= 1.01 * self.period;
-                let interpolation =
-                    mix.jump_position == master.jump_position && (!mix.jump_position || lengths);
+                let interpolation = same_interpolation(mix, master, self.period);
                 let alike = ObjectTraits {
                     cartesian: mix.cartesian,
                     width: mix.width,

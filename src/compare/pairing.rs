@@ -2,17 +2,21 @@
 //!
 //! In: both sides. Out: [`Pair`]s, and the parts that have no counterpart. Objects are paired
 //! by id and name together (an exporter numbers anew, so an id alone says little), then by
-//! name, then by the track that `chna` gives them, then by their channel's id; within a pair,
+//! name, then by a path that no other object has, then by the track that `chna` gives them, then
+//! by their channel's id; within a pair,
 //! channels by loudspeaker label, then by id, then in order. Without a model on both sides it is
 //! channel by channel. Knows nothing of samples and blocks.
 
 use std::collections::{BTreeMap, VecDeque};
 
+use super::path::{Path, length_deg};
 use super::side::Side;
+use super::spot::{Spot, difference};
 use super::types::{PairedBy, Part, PartKind};
 use crate::adm::Model;
 use crate::adm::block::Blocks;
-use crate::adm::model::{AudioObject, AudioTrackUid, TypeDefinition};
+use crate::adm::model::{AudioChannelFormat, AudioObject, AudioTrackUid, TypeDefinition};
+use crate::adm::time::AdmTime;
 
 /// One track of one file, and what it is there.
 #[derive(Clone, Debug)]
@@ -57,13 +61,15 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
         by_model: true,
         ..Pairing::default()
     };
-    let stages: [(PairedBy, Key<Unit>); 4] = [
+    let names: [(PairedBy, Key<Unit>); 2] = [
         (PairedBy::IdAndName, |unit| {
             Some(format!("{}\n{}", unit.id, unit.name))
         }),
         (PairedBy::Name, |unit| {
             (!unit.name.is_empty()).then(|| unit.name.clone())
         }),
+    ];
+    let order: [(PairedBy, Key<Unit>); 2] = [
         (PairedBy::TrackIndex, |unit| {
             let track = unit.seats.first()?.track?;
             Some(format!("{:?} {track}", unit.seats.first()?.kind))
@@ -75,8 +81,19 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
     ];
     let (mut in_mix, mut in_master) = (slots(in_mix), slots(in_master));
     let mut found: Vec<(usize, PairedBy, Unit, Unit)> = Vec::new();
-    for (by, key) in stages {
-        for (mix, master) in matched(&in_mix, &in_master, key) {
+    let models = (mix.model.as_deref(), master.model.as_deref());
+    for (by, key) in names
+        .map(|(by, key)| (by, Some(key)))
+        .into_iter()
+        .chain([(PairedBy::Path, None)])
+        .chain(order.map(|(by, key)| (by, Some(key))))
+    {
+        let pairs = match (key, models) {
+            (Some(key), _) => matched(&in_mix, &in_master, key),
+            (None, (Some(mix), Some(master))) => by_path((mix, &in_mix), (master, &in_master)),
+            (None, _) => Vec::new(),
+        };
+        for (mix, master) in pairs {
             if let (Some(one), Some(other)) = (in_mix[mix].take(), in_master[master].take()) {
                 found.push((mix, by, one, other));
             }
@@ -189,6 +206,105 @@ fn matched<T>(
         Some((index, waiting.get_mut(&key)?.pop_front()?))
     });
     pairs.collect()
+}
+
+/// Degrees of path without which an object has none to be told by. Own choice.
+const MOVES_DEG: f64 = 10.0;
+/// Mean angle in degrees under which two paths are one, and over which they are two: between
+/// them nothing is paired. Own choice: an exporter's grid and rounding move a path by less.
+const SAME_PATH_DEG: f64 = 3.0;
+const OTHER_PATH_DEG: f64 = 8.0;
+/// Places of a path that are compared.
+const PLACES: usize = 64;
+
+/// Objects left on both sides whose paths are the same, and like no other's.
+fn by_path(
+    (mix, in_mix): (&Model, &[Option<Unit>]),
+    (master, in_master): (&Model, &[Option<Unit>]),
+) -> Vec<(usize, usize)> {
+    let end = [mix, master]
+        .into_iter()
+        .flat_map(|model| &model.channels)
+        .filter_map(last_begin);
+    let end = end.fold(0.0, f64::max);
+    let paths = |model: &Model, units: &[Option<Unit>]| -> Vec<(usize, Vec<Spot>)> {
+        let units = units.iter().enumerate();
+        let with_path =
+            units.filter_map(|(index, unit)| Some((index, places(model, unit.as_ref()?, end)?)));
+        with_path.collect()
+    };
+    let (mixes, masters) = (paths(mix, in_mix), paths(master, in_master));
+    let apart = |one: &[Spot], other: &[Spot]| {
+        let angles = one.iter().zip(other);
+        angles
+            .map(|(one, other)| difference(*one, *other).0)
+            .sum::<f64>()
+            / PLACES as f64
+    };
+    let only = |path: &[Spot], others: &[(usize, Vec<Spot>)]| -> Option<usize> {
+        let mut near = others
+            .iter()
+            .map(|(index, other)| (apart(path, other), *index));
+        let mut near: Vec<_> = near
+            .by_ref()
+            .filter(|(apart, _)| *apart < OTHER_PATH_DEG)
+            .collect();
+        let only = near.pop().filter(|(apart, _)| *apart < SAME_PATH_DEG);
+        only.filter(|_| near.is_empty()).map(|(_, index)| index)
+    };
+    let path_of = |index: usize, all: &[(usize, Vec<Spot>)]| {
+        all.iter()
+            .find(|(other, _)| *other == index)
+            .map(|(_, path)| path.clone())
+    };
+    let pairs = mixes.iter().filter_map(|(index, path)| {
+        let found = only(path, &masters)?;
+        let back = only(&path_of(found, &masters)?, &mixes)?;
+        (back == *index).then_some((*index, found))
+    });
+    pairs.collect()
+}
+
+fn last_begin(channel: &AudioChannelFormat) -> Option<f64> {
+    let Blocks::Objects(objects) = &channel.blocks else {
+        return None;
+    };
+    objects.blocks.last()?.time.rtime.map(AdmTime::seconds)
+}
+
+/// Where the unit's one object is at even times up to `end`; `None` where it does not move.
+fn places(model: &Model, unit: &Unit, end: f64) -> Option<Vec<Spot>> {
+    let [seat] = unit.seats.as_slice() else {
+        return None;
+    };
+    let channel = model.channels.get(seat.channel?)?;
+    let object = model.objects.get(seat.object?)?;
+    if seat.kind != PartKind::Object || length_deg(channel) < MOVES_DEG || end <= 0.0 {
+        return None;
+    }
+    let mut path = Path::new(object, channel, (0.0, 0.0));
+    let mut piece = path.next()?;
+    let places = (0..PLACES).map(|place| {
+        let at = end * place as f64 / PLACES as f64;
+        while piece.to <= at
+            && let Some(next) = path.next()
+        {
+            piece = next;
+        }
+        piece.at(at).spot
+    });
+    Some(places.collect())
+}
+
+impl Pairing {
+    /// The parts of the master in two pairs change places: their sound says so.
+    pub(super) fn exchange(&mut self, one: usize, other: usize) {
+        let before = self.pairs[one].master.clone();
+        self.pairs[one].master = std::mem::replace(&mut self.pairs[other].master, before);
+        for pair in [one, other] {
+            self.pairs[pair].by = PairedBy::Sound;
+        }
+    }
 }
 
 /// Pairs the channels of two objects that belong together.

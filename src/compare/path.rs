@@ -39,7 +39,7 @@ impl State {
 pub(super) struct Piece {
     pub(super) from: f64,
     pub(super) to: f64,
-    reached: f64,
+    pub(super) reached: f64,
     pub(super) start: State,
     pub(super) end: State,
     /// Which block of the channel, and which traits.
@@ -57,14 +57,6 @@ impl Piece {
         }
         let share = (seconds - self.from) / (self.reached - self.from);
         self.start.towards(&self.end, share)
-    }
-
-    /// How fast the direction turns, in degrees per second.
-    pub(super) fn speed(&self) -> f64 {
-        if self.start.spot == self.end.spot {
-            return 0.0;
-        }
-        angle_deg(self.start.spot, self.end.spot) / (self.reached - self.from)
     }
 }
 

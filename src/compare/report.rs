@@ -4,7 +4,7 @@
 //! Knows nothing of samples.
 
 use super::balance::{Groups, balance};
-use super::bands::BlockLevels;
+use super::bands::{BlockLevels, NOTHING};
 use super::beds::bed_changes;
 use super::curve::{Course, Gain, course, gain, quantile};
 use super::movement::{Models, movement};
@@ -13,6 +13,7 @@ use super::side::{Limits, Side};
 use super::timing::{Stay, Tracker};
 use super::types::*;
 use super::versions::{Desk, Envelope, Told, Versions, rate_label, told};
+use crate::measured::NotMeasured;
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
 /// Blocks a second.
@@ -47,6 +48,10 @@ pub(super) struct Heard {
     pub(super) block: i64,
     /// How far offsets were looked for, in frames.
     pub(super) reach: u64,
+    /// Offsets that are no farther apart are one.
+    pub(super) near: i64,
+    /// No sample of any pair of tracks differs.
+    pub(super) same_samples: bool,
     pub(super) master_frames: u64,
     pub(super) mix_frames: u64,
 }
@@ -62,10 +67,20 @@ impl Heard {
         if let Some(desk) = &mut self.desk {
             desk.finish();
         }
+        let identical = self.is_identical();
+        if identical {
+            // What repeats itself may have been found anywhere.
+            for track in &mut self.tracks {
+                track.become_identical(self.mix_frames);
+            }
+        }
         let timing = self.timing();
         let gains = self.gains();
         let (tracks, level_changes) = self.level_changes(&gains);
-        let versions = self.versions(&timing, &gains);
+        let mut versions = self.versions(&timing, &gains);
+        if let Some(versions) = versions.as_mut().filter(|_| identical) {
+            versions.become_identical(self.mix_frames);
+        }
         let in_mix = |frames: u64| self.in_frames_of_the_mix(frames).unsigned_abs();
         let end = if blocks > 0 {
             Some(self.mix_frames.max(in_mix(self.master_frames)))
@@ -84,7 +99,11 @@ impl Heard {
         let renamed = self.pairing.pairs.iter().filter(|pair| {
             matches!(
                 pair.by,
-                PairedBy::Name | PairedBy::TrackIndex | PairedBy::ChannelId
+                PairedBy::Name
+                    | PairedBy::Path
+                    | PairedBy::TrackIndex
+                    | PairedBy::ChannelId
+                    | PairedBy::Sound
             )
         });
         let renamed: Vec<Renamed> = renamed
@@ -101,6 +120,7 @@ impl Heard {
             mix_frames: Frames(mix_frames),
             master_sample_rate_hz: Hertz::new(self.master.sample_rate)
                 .expect("a rate of zero was refused when the comparison began"),
+            identical_audio: identical,
             length_difference_frames: self.in_frames_of_the_mix(master_frames) - mix_frames as i64,
             parts: Parts {
                 tracks: Changed {
@@ -123,6 +143,18 @@ impl Heard {
             versions,
             limits: self.limits,
         }
+    }
+
+    /// The same tracks, and the same samples in each from the first to the last.
+    fn is_identical(&self) -> bool {
+        let as_long = self.master_frames == self.mix_frames && self.mix_frames > 0;
+        let paired = self.pairing.missing.is_empty()
+            && self.pairing.extra.is_empty()
+            && self.master.tracks == self.mix.tracks;
+        let mut read: Vec<usize> = self.tracks.iter().map(|track| track.mix).collect();
+        read.sort_unstable();
+        read.dedup();
+        self.same_samples && as_long && paired && read.len() == self.mix.tracks
     }
 
     fn in_frames_of_the_mix(&self, master_frames: u64) -> i64 {
@@ -185,6 +217,7 @@ impl Heard {
         let main = |track: &Track| track.tracker.main_offset();
         let overall = common_offset(self.tracks.iter().map(main));
         let mut deviating = Vec::new();
+        let mut within = Vec::new();
         let mut slips = Vec::new();
         let rate = f64::from(self.mix.sample_rate);
         for track in &self.tracks {
@@ -192,7 +225,11 @@ impl Heard {
             if let (Some(offset), Some(overall)) = (main(track), overall)
                 && offset != overall
             {
-                deviating.push(TrackOffset {
+                let list = match (offset - overall).abs() <= self.near {
+                    true => &mut within,
+                    false => &mut deviating,
+                };
+                list.push(TrackOffset {
                     part: part(),
                     offset_frames: offset,
                     deviation_frames: offset - overall,
@@ -201,6 +238,9 @@ impl Heard {
             }
             for stays in track.tracker.stays.windows(2) {
                 let [before, after] = stays else { continue };
+                if (after.offset - before.offset).abs() <= self.near {
+                    continue;
+                }
                 let seconds = |frame: i64| Seconds(frame.max(0) as f64 / rate);
                 slips.push(Slip {
                     part: part(),
@@ -214,8 +254,28 @@ impl Heard {
         }
         let measured = |track: &&Track| !track.tracker.stays.is_empty();
         let tried = |track: &&Track| track.tracker.tried > 0 && track.tracker.stays.is_empty();
+        let repeats = |track: &&Track| tried(track) && track.tracker.repeated > 0;
+        let whys = self.tracks.iter();
+        let whys: Vec<NotMeasured> = whys.filter_map(|track| self.why_no_offset(track)).collect();
+        // Of several reasons the one that says most.
+        let first = |why: &dyn Fn(&NotMeasured) -> bool| whys.iter().find(|one| why(one)).cloned();
+        let why = first(&|why| matches!(why, NotMeasured::RepeatsItself))
+            .or_else(|| first(&|why| matches!(why, NotMeasured::NothingInCommon)))
+            .or_else(|| whys.first().cloned());
+        let other_rate = NotMeasured::OtherSampleRate {
+            master_hz: self.master.sample_rate,
+            mix_hz: self.mix.sample_rate,
+        };
+        let why = match self.master.sample_rate == self.mix.sample_rate {
+            true => why.unwrap_or(NotMeasured::NothingInCommon),
+            false => other_rate,
+        };
         Timing {
             offset_frames: overall,
+            offset_not_measured: overall.is_none().then_some(why),
+            filter_delay_frames: self.near.unsigned_abs(),
+            tracks_that_repeat: self.tracks.iter().filter(repeats).count() as u64,
+            within_filter_delay: Listed::new(within, self.limits.listed),
             tracks_measured: self.tracks.iter().filter(measured).count() as u64,
             tracks_not_measured: self.tracks.iter().filter(tried).count() as u64,
             deviating: Listed::new(deviating, self.limits.listed),
@@ -224,10 +284,28 @@ impl Heard {
         }
     }
 
+    /// Why a track has no offset; `None` where it has one.
+    fn why_no_offset(&self, track: &Track) -> Option<NotMeasured> {
+        let tracker = &track.tracker;
+        if tracker.main_offset().is_some() {
+            return None;
+        }
+        let shortest = self.mix_frames.min(self.master_frames);
+        Some(if tracker.repeated > 0 {
+            NotMeasured::RepeatsItself
+        } else if tracker.tried > 0 {
+            NotMeasured::NothingInCommon
+        } else if shortest < u64::from(self.mix.sample_rate) {
+            NotMeasured::TooShort { needs_s: 1.0 }
+        } else {
+            NotMeasured::NothingSounds
+        })
+    }
+
     /// Of each track, the blocks that were taken where they belong, and the gain in them.
     fn gains(&self) -> Vec<(Vec<bool>, Gain)> {
         let tracks = self.tracks.iter().map(|track| {
-            let valid = track.valid(self.block);
+            let valid = track.valid(self.block, self.near);
             let gain = gain(&track.levels, &valid, self.limits.silence_dbfs);
             (valid, gain)
         });
@@ -248,7 +326,12 @@ impl Heard {
         let mut tracks = Vec::new();
         let mut changes = Vec::new();
         for (track, (valid, gain)) in self.tracks.iter().zip(gains) {
-            let course = course(&track.levels, valid, gain, limits);
+            let mut course = course(&track.levels, valid, gain, limits);
+            if self.why_no_offset(track) == Some(NotMeasured::NothingInCommon) {
+                // Levels of two sounds that are not the same say nothing of a change.
+                course.places.clear();
+                course.largest = None;
+            }
             let part = &self.pairing.pairs[track.pair].mix.part;
             changes.extend(course.places.iter().map(|place| LevelChange {
                 part: part.clone(),
@@ -275,6 +358,8 @@ impl Heard {
             part: self.pairing.pairs[track.pair].mix.part.clone(),
             master_track: u32::try_from(track.master + 1).unwrap_or(u32::MAX),
             offset_frames: tracker.main_offset(),
+            offset_not_measured: self.why_no_offset(track),
+            windows_repeated: tracker.repeated,
             confidence: (tracker.matched > 0).then_some(tracker.best_confidence),
             polarity_inverted: tracker.polarity_inverted(),
             windows_tried: tracker.tried,
@@ -332,9 +417,32 @@ pub(super) fn common_offset(offsets: impl Iterator<Item = Option<i64>>) -> Optio
 }
 
 impl Track {
+    /// Another track of the master is its counterpart from the block on that comes next.
+    pub(super) fn rematch(&mut self, master: usize) {
+        self.master = master;
+        self.tracker = Tracker::default();
+        self.levels.fill([NOTHING; 6]);
+        self.used.clear();
+    }
+
+    /// Heard several times in both files, and never found to be the same.
+    pub(super) fn is_doubtful(&self) -> bool {
+        let tracker = &self.tracker;
+        tracker.tried >= 2 && tracker.matched == 0 && tracker.repeated == 0
+    }
+
+    /// Both files have the same samples here.
+    fn become_identical(&mut self, frames: u64) {
+        self.tracker.become_identical(frames);
+        self.used = vec![(0, 0)];
+        for block in &mut self.levels {
+            block.copy_within(..3, 3);
+        }
+    }
+
     /// Which blocks were taken at the offset that was found there; between the last sight of
     /// one offset and the first of the next it is not known.
-    fn valid(&self, block: i64) -> Vec<bool> {
+    fn valid(&self, block: i64, near: i64) -> Vec<bool> {
         let stays = &self.tracker.stays;
         let mut valid = vec![true; self.levels.len()];
         let (Some(first), Some(last)) = (stays.first(), stays.last()) else {
@@ -356,7 +464,7 @@ impl Track {
             }
             let known: &Stay = stays.get(stay).unwrap_or(last);
             let between = stay + 1 < stays.len() && end > known.last_start;
-            *valid = !between && offset == known.offset;
+            *valid = !between && (offset - known.offset).abs() <= near;
         }
         valid
     }

@@ -4,6 +4,11 @@
 //! Directions are unit vectors: X to the right, Y to the front, Z up (ITU-R BS.2127-1, clause
 //! 6.8, for the sense of azimuth: left positive). Knows nothing of blocks and times.
 
+use crate::render::conversion::position_to_polar;
+
+/// Two Cartesian spots that are no farther apart than this, as an angle at distance 1, are as
+/// far apart as the way between them: 0.017, more than rounding to 0.01 moves a spot. Own choice.
+const SMALL_DEG: f64 = 1.0;
 /// Shorter than this a Cartesian vector has no direction to speak of.
 const NEAR: f64 = 1e-9;
 
@@ -97,16 +102,75 @@ pub(super) fn angle_deg(one: Spot, other: Spot) -> f64 {
 /// The angle in degrees, and the difference of the distances.
 ///
 /// Close to the listener a Cartesian direction turns by any angle over no way at all: two such
-/// spots are no farther apart in degrees than the way between them would be at distance 1.
-pub(super) fn difference(one: Spot, other: Spot, small_angle_deg: f64) -> (f64, f64) {
-    let mut angle = angle_deg(one, other);
-    if let (Spot::Cartesian(one), Spot::Cartesian(other)) = (one, other) {
-        let way = length([one[0] - other[0], one[1] - other[1], one[2] - other[2]]);
-        if way.to_degrees() <= small_angle_deg {
-            angle = angle.min(way.to_degrees());
+/// spots are no farther apart in degrees than the way between them would be at distance 1. A
+/// polar and a Cartesian spot are as near as either reading of X, Y and Z has them: as a
+/// direction in free space, or as a place in the room of ITU-R BS.2127-1, clause 10, whose
+/// corners are loudspeakers.
+pub(super) fn difference(one: Spot, other: Spot) -> (f64, f64) {
+    match (one, other) {
+        (Spot::Cartesian(from), Spot::Cartesian(to)) => {
+            let way = length([from[0] - to[0], from[1] - to[1], from[2] - to[2]]);
+            let mut angle = angle_deg(one, other);
+            if way.to_degrees() <= SMALL_DEG {
+                angle = angle.min(way.to_degrees());
+            }
+            (angle, (one.distance() - other.distance()).abs())
         }
+        (Spot::Polar { .. }, Spot::Polar { .. }) => {
+            let distance = (one.distance() - other.distance()).abs();
+            (angle_deg(one, other), distance)
+        }
+        (Spot::Polar { .. }, Spot::Cartesian(room)) => unlike(one, other, room),
+        (Spot::Cartesian(room), Spot::Polar { .. }) => unlike(other, one, room),
     }
-    (angle, (one.distance() - other.distance()).abs())
+}
+
+fn unlike(polar: Spot, free: Spot, room: [f64; 3]) -> (f64, f64) {
+    let in_room = Spot::new(position_to_polar(room), false);
+    let of = |spot: Spot| {
+        let distance = (polar.distance() - spot.distance()).abs();
+        (angle_deg(polar, spot), distance)
+    };
+    let (free, in_room) = (of(free), of(in_room));
+    if free.0 < in_room.0 { free } else { in_room }
+}
+
+/// The angle in degrees from a spot to the nearest point of the way along `line`.
+pub(super) fn angle_to_line(from: Spot, line: &[Spot]) -> f64 {
+    let points = line.iter().map(|spot| difference(from, *spot).0);
+    let nearest = points.fold(f64::INFINITY, f64::min);
+    let between = line.windows(2).filter_map(|ends| {
+        let (start, end) = (ends[0], ends[1]);
+        if start == end {
+            return None;
+        }
+        let (start, end) = match (from, start, end) {
+            (Spot::Polar { .. }, Spot::Cartesian(start), Spot::Cartesian(end)) => {
+                let polar = |room| Spot::new(position_to_polar(room), false);
+                // Either reading of X, Y and Z, whichever is nearer.
+                if difference(from, ends[0]).0 < angle_deg(from, ends[0]) {
+                    (polar(start), polar(end))
+                } else {
+                    (ends[0], ends[1])
+                }
+            }
+            _ => (start, end),
+        };
+        let (here, start_at, end_at) = (from.direction()?, start.direction()?, end.direction()?);
+        // The nearest point of the chord lies near that of the arc, which is short.
+        let along: [f64; 3] = std::array::from_fn(|axis| end_at[axis] - start_at[axis]);
+        let square = along.iter().map(|value| value * value).sum::<f64>();
+        if square <= 0.0 {
+            return None;
+        }
+        let angle_at = |share: f64| angle_deg(from, start.towards(end, share));
+        let to: f64 = (0..3)
+            .map(|axis| (here[axis] - start_at[axis]) * along[axis])
+            .sum();
+        let share = (to / square).clamp(0.0, 1.0);
+        Some(angle_at(share))
+    });
+    between.fold(nearest, f64::min)
 }
 
 fn chord_angle(one: [f64; 3], other: [f64; 3]) -> f64 {
@@ -186,8 +250,8 @@ mod tests {
             Spot::new([0.0004, 0.0, 0.0], true),
             Spot::new([-0.0004, 0.0, 0.0], true),
         );
-        assert!(difference(one, other, 0.1).0 < 0.1);
+        assert!(difference(one, other).0 < 0.1);
         let far = Spot::new([-0.1, 0.0, 0.0], true);
-        assert!(difference(one, far, 0.1).0 > 179.0);
+        assert!(difference(one, far).0 > 179.0);
     }
 }

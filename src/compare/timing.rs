@@ -2,11 +2,11 @@
 //! every jump kept.
 //!
 //! In: the two buffers and the frame that has been reached. Out: [`Stay`]s, the stretches of
-//! the mix over which the offset was the same. Knows nothing of other tracks but the offset
-//! that most of them have, which it tries first.
+//! the mix over which the offset was the same, but for what a filter does to an onset. Knows
+//! nothing of other tracks but the offset that most of them have, which it tries first.
 
 use super::buffer::Buffer;
-use super::correlate::{Correlator, Found, Peak, Stretch, Sum};
+use super::correlate::{Correlator, Found, Peak, Stretch, Sum, filter_delay};
 use super::versions::{Envelope, candidates};
 
 /// Sounding blocks of 100 ms between two looks once the offset is known.
@@ -26,10 +26,19 @@ const CURVES: [usize; 2] = [250, 100];
 /// Steps at its end that are not looked at: their local mean reaches behind the block.
 const UNKNOWN: i64 = 26;
 
-/// An offset that was measured once or several times with no other between.
+/// Offsets of one stay that are counted one by one: up to 32 frames either way, what a filter
+/// does at 192 kHz.
+const COUNTED: i64 = 32;
+
+/// An offset that was measured once or several times with none between that is farther away
+/// than a filter moves an onset.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Stay {
+    /// The one that most windows had.
     pub(super) offset: i64,
+    /// The first one that was measured, and how many windows had each about it.
+    first_offset: i64,
+    counts: [u32; 2 * COUNTED as usize + 1],
     pub(super) windows: u64,
     /// Frames of the mix: the first window, and the start of the last.
     pub(super) first_start: i64,
@@ -47,6 +56,8 @@ pub(super) struct Searches {
     pub(super) reach: usize,
     /// Level curves of master and mix, where offsets are looked for farther than a second.
     pub(super) curves: Option<[Envelope; 2]>,
+    /// Offsets that are no farther apart are one: see [`filter_delay`].
+    pub(super) near: i64,
     /// The offset that most tracks have by more than one window.
     common: Option<i64>,
     /// Wide searches that may still be made at this block.
@@ -72,6 +83,7 @@ impl Searches {
             confidence,
             reach: far.as_ref().map_or(rate, |(reach, _)| *reach),
             curves: far.map(|(_, curves)| curves),
+            near: filter_delay(sample_rate),
             common: None,
             wide_left: 0,
         }
@@ -141,6 +153,8 @@ pub(super) struct Tracker {
     pub(super) stays: Vec<Stay>,
     pub(super) tried: u64,
     pub(super) matched: u64,
+    /// Windows that lay over themselves at several offsets, and told nothing.
+    pub(super) repeated: u64,
     pub(super) best_confidence: f64,
     inverted: u64,
     /// An offset that too few windows have confirmed, and how many have.
@@ -158,6 +172,25 @@ pub(super) struct Tracker {
 }
 
 impl Tracker {
+    /// Every sample is the same in both files, wherever the searches found it.
+    pub(super) fn become_identical(&mut self, frames: u64) {
+        let end = i64::try_from(frames).unwrap_or(i64::MAX);
+        let whole = Reading {
+            offset: 0,
+            start: 0,
+            end,
+        };
+        let last = self.stays.last().map_or(whole, |stay| Reading {
+            offset: 0,
+            start: stay.last_start,
+            end: stay.last_end,
+        });
+        self.stays = vec![whole.stay(last, self.tried.max(1))];
+        self.matched = self.tried;
+        self.inverted = 0;
+        self.rival = None;
+    }
+
     /// Where the track is now, as far as is known.
     pub(super) fn offset(&self) -> Option<i64> {
         let rival = self.rival.map(|(rival, _)| rival.offset);
@@ -226,11 +259,15 @@ impl Tracker {
         };
         let narrowly = self.follow(searches, both, stretch, guess);
         let found = match narrowly {
-            Found::Peak(_) => narrowly,
+            Found::Peak(_) | Found::Repeats => narrowly,
             _ => self.search(searches, both, stretch, narrowly, end),
         };
         match found {
             Found::Silence => {}
+            Found::Repeats => {
+                self.tried += 1;
+                self.repeated += 1;
+            }
             Found::Nothing => self.tried += 1,
             Found::Peak(peak) => {
                 self.tried += 1;
@@ -243,9 +280,9 @@ impl Tracker {
                     Some(guess) if narrow.as_alike(both, stretch, (peak.offset, guess)) => {
                         self.rename(peak.offset, guess);
                         let offset = guess;
-                        self.take(Peak { offset, ..peak }, end);
+                        self.take(Peak { offset, ..peak }, end, searches.near);
                     }
-                    _ => self.take(peak, end),
+                    _ => self.take(peak, end, searches.near),
                 }
             }
         }
@@ -255,6 +292,7 @@ impl Tracker {
     fn rename(&mut self, from: i64, to: i64) {
         for stay in &mut self.stays {
             if stay.offset == from {
+                stay.first_offset += to - stay.offset;
                 stay.offset = to;
             }
         }
@@ -336,7 +374,7 @@ impl Tracker {
         // A guess that no second window has confirmed may be this track's own.
         let favourite = searches.common.unwrap_or(0);
         let mut found = wide.look(both, stretch, favourite, sum, searches.confidence);
-        if !matches!(found, Found::Peak(_))
+        if !matches!(found, Found::Peak(_) | Found::Repeats)
             && let Found::Peak(peak) = searches.far(both, far_stretch, end)
         {
             found = Found::Peak(peak);
@@ -356,7 +394,8 @@ impl Tracker {
         }
     }
 
-    fn take(&mut self, peak: Peak, end: i64) {
+    /// Offsets that are no more than `near` apart are one.
+    fn take(&mut self, peak: Peak, end: i64, near: i64) {
         let reading = Reading {
             offset: peak.offset,
             start: peak.from,
@@ -372,8 +411,9 @@ impl Tracker {
         self.narrow_sum.forget();
         self.wide_sum.forget();
         match self.stays.last_mut() {
-            Some(stay) if stay.offset == reading.offset => {
+            Some(stay) if (stay.first_offset - reading.offset).abs() <= near => {
                 stay.windows += 1;
+                stay.count(reading.offset);
                 stay.last_start = reading.start;
                 stay.last_end = reading.end;
                 self.rival = None;
@@ -387,7 +427,9 @@ impl Tracker {
                     JUMP_TAKE
                 };
                 let (first, agreed) = match self.rival.take() {
-                    Some((first, agreed)) if first.offset == reading.offset => (first, agreed + 1),
+                    Some((first, agreed)) if (first.offset - reading.offset).abs() <= near => {
+                        (first, agreed + 1)
+                    }
                     _ => (reading, 1),
                 };
                 if agreed >= enough {
@@ -403,13 +445,36 @@ impl Tracker {
 
 impl Reading {
     fn stay(self, last: Self, windows: u64) -> Stay {
+        let mut counts = [0; 2 * COUNTED as usize + 1];
+        counts[COUNTED as usize] = u32::try_from(windows).unwrap_or(u32::MAX);
         Stay {
             offset: self.offset,
             windows,
+            first_offset: self.offset,
+            counts,
             first_start: self.start,
             first_end: self.end,
             last_start: last.start,
             last_end: last.end,
         }
+    }
+}
+
+impl Stay {
+    /// Another window had this offset; of two that as many had, the smaller one counts.
+    fn count(&mut self, offset: i64) {
+        let place = offset - self.first_offset + COUNTED;
+        let Some(count) = usize::try_from(place)
+            .ok()
+            .and_then(|place| self.counts.get_mut(place))
+        else {
+            return;
+        };
+        *count += 1;
+        let offsets = (-COUNTED..=COUNTED).map(|apart| self.first_offset + apart);
+        let most = offsets
+            .zip(self.counts)
+            .max_by_key(|(offset, count)| (*count, std::cmp::Reverse(offset.unsigned_abs())));
+        self.offset = most.map_or(self.offset, |(offset, _)| offset);
     }
 }

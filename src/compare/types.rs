@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::side::Limits;
 use super::versions::Versions;
+use crate::measured::{Measured, NotMeasured};
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
 /// A master held against its mix.
@@ -20,6 +21,9 @@ pub struct Comparison {
     pub mix_frames: Frames,
     /// Master less mix; where the rates differ, in frames of the mix.
     pub length_difference_frames: i64,
+    /// Both files have the same tracks, and every sample of each is the same in both (to 24
+    /// bits): then every reading of timing, level and polarity is zero, whatever the signal.
+    pub identical_audio: bool,
     pub parts: Parts,
     pub timing: Timing,
     /// `None` where one of the files has no Audio Definition Model.
@@ -36,6 +40,62 @@ pub struct Comparison {
 }
 
 impl Comparison {
+    /// The offset of most tracks in frames, or why there is none.
+    pub fn offset_frames(&self) -> Measured<i64> {
+        Measured::of(self.timing.offset_frames, || self.why_no_offset())
+    }
+
+    fn why_no_offset(&self) -> NotMeasured {
+        let why = self.timing.offset_not_measured.clone();
+        why.unwrap_or(NotMeasured::NothingInCommon)
+    }
+
+    /// Largest position difference in degrees, or why there is none.
+    pub fn position_deg(&self) -> Measured<f64> {
+        match &self.movement {
+            None => Measured::Not(NotMeasured::NoAdm),
+            Some(movement) if movement.objects == 0 => Measured::Not(NotMeasured::NoObjects),
+            Some(movement) => Measured::Is(movement.largest_angle_deg),
+        }
+    }
+
+    /// Bed less objects in decibels, or why there is none.
+    pub fn balance_db(&self) -> Measured<f64> {
+        if let Some(why) = self.other_rate() {
+            return Measured::Not(why);
+        }
+        match &self.balance {
+            None if self.movement.is_none() => Measured::Not(NotMeasured::NoAdm),
+            None => Measured::Not(NotMeasured::NoBedOrNoObjects),
+            Some(balance) => Measured::of(balance.static_gain_difference_db, || {
+                NotMeasured::NothingSounds
+            }),
+        }
+    }
+
+    /// The farthest that the level of any track goes from its own static gain, in decibels, or
+    /// why there is none.
+    pub fn level_change_db(&self) -> Measured<f64> {
+        let changes = self.tracks.listed.iter();
+        let largest = changes.filter_map(|track| Some(track.largest_change_db?.abs()));
+        Measured::of(largest.reduce(f64::max), || {
+            let measured = self.timing.offset_frames.is_some();
+            self.other_rate().unwrap_or(match measured {
+                true => NotMeasured::TooShort { needs_s: 3.0 },
+                false => self.why_no_offset(),
+            })
+        })
+    }
+
+    /// Why nothing was compared sample by sample, where the rates are the reason.
+    pub(super) fn other_rate(&self) -> Option<NotMeasured> {
+        let (master, mix) = (self.master_sample_rate_hz, self.sample_rate_hz);
+        (master != mix).then(|| NotMeasured::OtherSampleRate {
+            master_hz: master.value(),
+            mix_hz: mix.value(),
+        })
+    }
+
     /// The frame of the mix that lies where this frame of the master does: with it a place in
     /// the one is looked for in the other. `None` where nothing was found to be the same, or
     /// where the master has something of its own.
@@ -115,10 +175,14 @@ pub enum PairedBy {
     /// audioObjectID and audioObjectName.
     IdAndName,
     Name,
+    /// The same path through the room, which no other object has.
+    Path,
     /// The channel that `chna` gives it.
     TrackIndex,
     /// audioChannelFormatID.
     ChannelId,
+    /// The same sound, where names or order had put other sounds together.
+    Sound,
     /// Loudspeaker label, without a model.
     Label,
     /// Place in the file, without a model.
@@ -167,11 +231,21 @@ pub struct Renamed {
 pub struct Timing {
     /// Of most measured tracks; `None` when none could be measured.
     pub offset_frames: Option<i64>,
+    /// Why there is no offset; `None` where there is one.
+    pub offset_not_measured: Option<NotMeasured>,
+    /// An offset of no more frames, either way, may be what a filter does to an onset. Every
+    /// list of offsets and slips but `within_filter_delay` begins beyond it.
+    pub filter_delay_frames: u64,
     pub tracks_measured: u64,
-    /// Tracks that sound in both files and have nothing in common that was found.
+    /// Tracks that sound in both files and have nothing in common that was found, or that
+    /// repeat themselves.
     pub tracks_not_measured: u64,
-    /// Tracks with another offset than that of most.
+    /// Of these, tracks that are as alike at several offsets: a steady tone, a loop, bass alone.
+    pub tracks_that_repeat: u64,
+    /// Tracks with another offset than that of most, beyond what a filter does.
     pub deviating: Listed<TrackOffset>,
+    /// Tracks with another offset than that of most that a filter may have made.
+    pub within_filter_delay: Listed<TrackOffset>,
     pub slips: Listed<Slip>,
     /// Offsets were looked for as far as this, either way.
     pub search_range_frames: u64,
@@ -199,7 +273,7 @@ pub struct Slip {
     pub jump_frames: i64,
 }
 
-/// Positions, sizes, gains and times of the two models, block by block.
+/// Positions, sizes, gains and times of the two models, as curves over time.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Movement {
     /// Paired object channels.
@@ -228,8 +302,12 @@ pub struct ObjectChange {
     pub blocks: Changed<u64>,
     /// Of the master; of the mix, where the master has none at that time.
     pub blocks_that_differ: u64,
+    /// Between a place of one path and what the other passes within `allowed_s` about that time.
     pub largest_angle_deg: f64,
     pub largest_angle_at_s: Option<Seconds>,
+    /// By so much one path may be later than the other without a difference: the travel of one
+    /// block, where the block grids or the interpolation are not the same.
+    pub allowed_s: Seconds,
     /// Of the distance from the listener, as the file counts it.
     pub largest_distance_difference: f64,
     /// Linear, block gain times object gain.
@@ -279,7 +357,8 @@ pub struct Balance {
     /// Median level change, master less mix.
     pub bed_static_gain_db: Option<f64>,
     pub objects_static_gain_db: Option<f64>,
-    /// Bed less objects.
+    /// Bed less objects; of the bands in which both sound the one where it is least, 0 where
+    /// the bands differ in sign: an equaliser moves one band, a fader all of them.
     pub static_gain_difference_db: Option<f64>,
     /// Difference between the two curves without their static gains, in the band where it is
     /// least: its median and its 99th percentile.
@@ -296,12 +375,16 @@ pub struct TrackChange {
     pub master_track: u32,
     /// `None`: not measured. See [`Timing`] for the sign.
     pub offset_frames: Option<i64>,
+    /// Why there is no offset, and with it no polarity; `None` where there is one.
+    pub offset_not_measured: Option<NotMeasured>,
     /// Peak over median of the best correlation; `None` where nothing was found to be the same.
     pub confidence: Option<f64>,
-    /// The master is the mix upside down.
+    /// The master is the mix with inverted polarity, in every loud octave of most windows.
     pub polarity_inverted: bool,
-    /// Windows that sound in both files, and how many of them were found to be the same music.
+    /// Windows that sound in both files, how many of them were found to be the same music, and
+    /// how many were as alike at several offsets.
     pub windows_tried: u64,
+    pub windows_repeated: u64,
     pub windows_matched: u64,
     /// Median level change, master less mix; `None` where nothing sounds in both.
     pub static_gain_db: Option<f64>,
@@ -344,7 +427,7 @@ pub enum LevelChangeKind {
     /// More level than the static gain explains.
     Louder,
     Quieter,
-    /// The mix sounds, the master is silent.
+    /// The mix sounds, the master is silent or has fallen far beyond any dynamics.
     Missing,
     /// The master sounds, the mix is silent.
     Added,

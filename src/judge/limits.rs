@@ -114,8 +114,8 @@ fn with_limit(case: &Case, limit: &Limit, reading: Reading) -> Option<Told> {
 /// A limit on what was not measured weighs as much as the limit, but for what the material itself
 /// does not have.
 fn not_measured(case: &Case, limit: &Limit, told: Told, why: NotMeasured) -> Option<Told> {
-    // The limit says itself that it is about files with a mix.
-    if limit.if_compared && why == NotMeasured::NoCompanion {
+    // The limit says itself that it is about files that are compared so.
+    if limit.if_compared && why.is_no_comparison() {
         return None;
     }
     let severity = match (&limit.rule, why.is_of_the_material()) {

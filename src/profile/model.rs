@@ -41,7 +41,7 @@ pub struct Limit {
     pub source: String,
     /// The render it is read on; `None` for the file's own channels.
     pub render: Option<String>,
-    /// It is about files for which a mix is named, and asks nothing of any other.
+    /// It is about files that are compared with a mix, and asks nothing of any other.
     pub if_compared: bool,
     /// A number that keeps the limit and lies below this advises: the aim is missed.
     pub advise_below: Option<f64>,

@@ -1,6 +1,7 @@
 //! What the comparison promises, on masters made here from mixes made here.
 
 mod cost;
+mod honest;
 mod levels;
 mod models;
 mod movement;

@@ -90,7 +90,7 @@ fn what_an_exporter_rounds_is_no_difference() {
 }
 
 #[test]
-fn a_jump_that_comes_a_sample_late_is_no_difference_and_ten_are_one() {
+fn a_jump_that_comes_a_sample_late_is_no_difference_and_300_ms_are_one() {
     let late = |micros: u64| {
         let mut blocks = circle();
         let rtime = blocks[9].time.rtime.unwrap().numerator() + micros;
@@ -100,7 +100,9 @@ fn a_jump_that_comes_a_sample_late_is_no_difference_and_ten_are_one() {
     };
     let mix = with(jumping(), circle());
     assert_eq!(movement(&late(20), &mix).blocks_that_differ, 0);
-    let found = movement(&late(208), &mix);
+    // Less than a block that is re-gridded.
+    assert_eq!(movement(&late(50_000), &mix).blocks_that_differ, 0);
+    let found = movement(&late(300_000), &mix);
     assert_eq!(found.blocks_that_differ, 1);
     assert!((found.largest_angle_deg - 10.0).abs() < 1e-9);
     assert_eq!(found.largest_angle_at_s.unwrap().0, 9.0);
@@ -125,14 +127,148 @@ fn the_same_way_in_other_blocks_is_the_same_way() {
     assert!(found.largest_angle_deg < 1e-6);
 }
 
+/// What jumps is at most one block from what glides: the travel of a block is no difference.
 #[test]
-fn without_the_ramp_the_way_is_another() {
-    // Half way through each block the one that jumps is where the other arrives at the end.
-    let found = movement(&with(jumping(), circle()), &object(circle()));
-    let change = &found.changed.listed[0];
-    assert_eq!(change.blocks_with_other_interpolation, 36);
-    assert_eq!(found.blocks_that_differ, 35);
-    assert!((found.largest_angle_deg - 10.0).abs() < 1e-6);
+fn jumps_instead_of_lines_are_the_same_path() {
+    for (master, mix) in [
+        (with(jumping(), circle()), object(circle())),
+        (object(circle()), with(jumping(), circle())),
+    ] {
+        let found = movement(&master, &mix);
+        assert_eq!(found.blocks_that_differ, 0, "{found:?}");
+        assert_eq!(found.objects_that_differ, 0, "{found:?}");
+        // Under the limit nothing is looked for nearby.
+        assert!(found.largest_angle_deg < 0.1001, "{found:?}");
+    }
+}
+
+/// A curve that is no straight line: azimuth and elevation of sines, sampled every `grid` seconds
+/// from 0 to 12 s.
+fn wander(grid: f64, of: impl Fn(f64) -> [f64; 3]) -> Vec<ObjectBlock> {
+    let count = (12.0 / grid).round() as usize;
+    (0..count)
+        .map(|n| block(n as f64 * grid, grid, of(n as f64 * grid)))
+        .collect()
+}
+
+fn place(t: f64) -> [f64; 3] {
+    [60.0 * (0.9 * t).sin(), 25.0 * (0.5 * t).sin(), 1.0]
+}
+
+#[test]
+fn the_same_curve_on_another_grid_is_the_same_to_a_degree() {
+    let grids = [0.02, 0.0213, 0.05, 0.1, 0.25];
+    for one in grids {
+        for other in grids {
+            for (jumps, jumping_mix) in [(false, false), (true, false), (false, true), (true, true)]
+            {
+                let make = |grid: f64, jump: bool| {
+                    let traits = if jump {
+                        jumping()
+                    } else {
+                        ObjectTraits::default()
+                    };
+                    with(traits, wander(grid, place))
+                };
+                let found = movement(&make(one, jumps), &make(other, jumping_mix));
+                assert!(
+                    found.largest_angle_deg < 1.0,
+                    "{one} {other} {jumps} {jumping_mix}: {}",
+                    found.largest_angle_deg
+                );
+                assert!(
+                    !found
+                        .changed
+                        .listed
+                        .iter()
+                        .any(|change| change.movement_lost)
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn positions_rounded_to_a_degree_or_a_hundredth_are_less_than_a_degree_away() {
+    let rounded = |grid: f64, step: f64| {
+        wander(grid, |t| {
+            let [azimuth, elevation, distance] = place(t);
+            let round = |value: f64| (value / step).round() * step;
+            [round(azimuth), round(elevation), distance]
+        })
+    };
+    for grid in [0.02, 0.05, 0.25] {
+        let found = movement(&object(rounded(grid, 1.0)), &object(wander(grid, place)));
+        // Half a degree either way, in both.
+        assert!(found.largest_angle_deg < 0.71, "{grid}: {found:?}");
+        assert!(found.largest_angle_deg > 0.1, "{grid}: {found:?}");
+    }
+    let cartesian = || ObjectTraits {
+        cartesian: true,
+        ..Default::default()
+    };
+    // Through the middle of the room, where directions turn by any angle.
+    let line = |t: f64| [0.9 * (0.4 * t).sin(), 0.7 * (0.7 * t).cos(), 0.03];
+    let hundredths = wander(0.05, |t| {
+        line(t).map(|value| (value * 100.0).round() / 100.0)
+    });
+    let found = movement(
+        &with(cartesian(), hundredths),
+        &with(cartesian(), wander(0.05, line)),
+    );
+    assert!(found.largest_angle_deg < 1.0, "{found:?}");
+}
+
+#[test]
+fn what_is_really_moved_is_told_on_any_grid() {
+    let mix = object(wander(0.05, place));
+    for grid in [0.02, 0.05, 0.1] {
+        let told = |of: &dyn Fn(f64) -> [f64; 3]| {
+            movement(&object(wander(grid, of)), &mix).largest_angle_deg
+        };
+        // Up by three degrees; mirrored; 300 ms late; standing still.
+        let up = told(&|t| {
+            let [azimuth, elevation, distance] = place(t);
+            [azimuth, elevation + 3.0, distance]
+        });
+        assert!((2.0..=3.1).contains(&up), "{grid}: {up}");
+        let mirrored = told(&|t| {
+            let [azimuth, elevation, distance] = place(t);
+            [-azimuth, elevation, distance]
+        });
+        assert!(mirrored > 90.0, "{grid}: {mirrored}");
+        let late = told(&|t| place((t - 0.3).max(0.0)));
+        // 54 degrees a second at the most, over 300 ms less a block.
+        assert!((8.0..17.0).contains(&late), "{grid}: {late}");
+        let still = told(&|_| [0.0, 0.0, 1.0]);
+        assert!(still > 55.0, "{grid}: {still}");
+    }
+}
+
+#[test]
+fn polar_and_cartesian_blocks_of_one_circle_are_the_same_path() {
+    let cartesian = || ObjectTraits {
+        cartesian: true,
+        ..Default::default()
+    };
+    // BS.2076-2, clause 8: X to the right, Y to the front.
+    let directions = wander(0.05, |t| {
+        let [azimuth, elevation, _] = place(t).map(f64::to_radians);
+        [
+            -azimuth.sin() * elevation.cos(),
+            azimuth.cos() * elevation.cos(),
+            elevation.sin(),
+        ]
+    });
+    let found = movement(&with(cartesian(), directions), &object(wander(0.05, place)));
+    assert!(found.largest_angle_deg < 1.0, "{found:?}");
+    // In the room of BS.2127-1, clause 10, the front corners are 30 degrees of azimuth.
+    let corner = |x: f64| vec![block(0.0, 12.0, [x, 1.0, 0.0])];
+    let angle = |azimuth: f64| vec![block(0.0, 12.0, [azimuth, 0.0, 1.0])];
+    let found = movement(&with(cartesian(), corner(-1.0)), &object(angle(30.0)));
+    assert!(found.largest_angle_deg < 1e-6, "{found:?}");
+    let found = movement(&with(cartesian(), corner(1.0)), &object(angle(30.0)));
+    assert!(found.largest_angle_deg > 50.0, "{found:?}");
 }
 
 #[test]
@@ -242,8 +378,8 @@ fn cartesian_positions_move_in_straight_lines() {
     ];
     let found = movement(&with(traits(), split), &mix);
     assert_eq!(found.blocks_that_differ, 0, "{found:?}");
-    // The same ends along the great circle are another way: half way, at 45 degrees of the
-    // turn, both are in front; after a quarter the line is at atan(0.5), the circle at 22.5.
+    // The same ends along the great circle are another way; how far it is depends on how much
+    // of it the travel of one block explains, and is less than without.
     let polar = vec![
         block(0.0, 1.0, [45.0, 0.0, 1.0]),
         block(1.0, 1.0, [22.5, 0.0, 1.0]),
@@ -251,13 +387,7 @@ fn cartesian_positions_move_in_straight_lines() {
     ];
     let found = movement(&object(polar), &mix);
     let expected = 0.5_f64.atan().to_degrees() - 22.5;
-    let change = &found.changed.listed[0];
-    assert!(
-        (change.largest_angle_deg - expected).abs() < 1e-6,
-        "{change:?}"
-    );
-    assert_eq!(change.largest_angle_at_s.unwrap().0, 2.0);
-    assert!((change.largest_distance_difference - (2_f64.sqrt() - 1.0)).abs() < 1e-6);
+    assert!(found.largest_angle_deg <= expected, "{found:?}");
 }
 
 #[test]

@@ -108,3 +108,78 @@ fn files_without_a_model_are_paired_by_label_or_by_place() {
     assert_eq!(found.parts.paired, 2);
     assert_eq!(found.parts.missing.listed[0].name, "ch 3");
 }
+
+/// Five objects, each on its own way, under the names and in the order that are asked for.
+fn moving(order: &[usize], names: &[&str]) -> Studio {
+    let mut studio = Studio::default();
+    for (&which, name) in order.iter().zip(names) {
+        let blocks = (0..100_u32)
+            .map(|n| {
+                let t = 0.1 * f64::from(n);
+                let speed = 0.4 + 0.2 * which as f64;
+                block(
+                    t,
+                    0.1,
+                    [60.0 * (speed * t).sin() - 20.0 * which as f64, 0.0, 1.0],
+                )
+            })
+            .collect();
+        studio.object(name, Default::default(), blocks);
+    }
+    studio
+}
+
+fn still(order: &[usize], names: &[&str]) -> Studio {
+    let mut studio = Studio::default();
+    for (&which, name) in order.iter().zip(names) {
+        let place = [40.0 * which as f64 - 80.0, 0.0, 1.0];
+        studio.object(name, Default::default(), vec![block(0.0, 10.0, place)]);
+    }
+    studio
+}
+
+#[test]
+fn objects_that_were_reordered_and_renamed_are_found_by_path_and_by_sound() {
+    let names = ["Lead", "Guitar", "Strings", "Choir", "Bells"];
+    let others = ["Obj 1", "Obj 2", "Obj 3", "Obj 4", "Obj 5"];
+    let plain = [0, 1, 2, 3, 4];
+    let order = [3, 0, 4, 2, 1];
+    // The same five names on other sounds: the paths went with the sounds.
+    let swapped = ["Guitar", "Lead", "Strings", "Choir", "Bells"];
+    let music: Vec<Vec<f64>> = (0..5).map(|n| notes(60 + n, 14.0)).collect();
+    type Make = fn(&[usize], &[&str]) -> Studio;
+    let cases: [(&str, Make, [usize; 5], [&str; 5], PairedBy); 3] = [
+        ("moving", moving, order, others, PairedBy::Path),
+        ("still", still, order, others, PairedBy::Sound),
+        ("names", moving, plain, swapped, PairedBy::Sound),
+    ];
+    for (case, make, order, called, by) in cases {
+        let (mix, master) = (make(&plain, &names), make(&order, &called));
+        let samples: Vec<Vec<f64>> = order.iter().map(|&n| mastered(&music[n])).collect();
+        let sides = (side_of(master.model, 5), side_of(mix.model, 5));
+        let found = feed((&sides.0, &sides.1), (&samples, &music), || 4_800).0;
+        let tracks = found
+            .tracks
+            .listed
+            .iter()
+            .map(|track| track.master_track as usize - 1);
+        let expected = plain.map(|n| order.iter().position(|&which| which == n).unwrap());
+        assert_eq!(tracks.collect::<Vec<_>>(), expected, "{case}");
+        let movement = found.movement.as_ref().unwrap();
+        assert!(movement.largest_angle_deg < 1e-6, "{case} {movement:?}");
+        assert!(
+            found.parts.renamed.listed.iter().any(|one| one.by == by),
+            "{case}"
+        );
+        assert_eq!(
+            found.timing.deviating.total + found.timing.slips.total,
+            0,
+            "{case}"
+        );
+        assert_eq!(
+            found.level_changes.total, 0,
+            "{case} {:?}",
+            found.level_changes
+        );
+    }
+}

@@ -123,7 +123,7 @@ pub(crate) fn low_pass(samples: &[f64], hertz: f64) -> Vec<f64> {
     biquad(samples, b, [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
 }
 
-fn biquad(samples: &[f64], b: [f64; 3], a: [f64; 3]) -> Vec<f64> {
+pub(crate) fn biquad(samples: &[f64], b: [f64; 3], a: [f64; 3]) -> Vec<f64> {
     let (mut one, mut two) = (0.0, 0.0);
     samples
         .iter()

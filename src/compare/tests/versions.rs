@@ -26,7 +26,7 @@ fn versions(master: &[Vec<f64>], mix: &[Vec<f64>]) -> Versions {
 }
 
 /// What would be told to a person.
-fn told(found: &Versions) -> Vec<String> {
+pub(super) fn told(found: &Versions) -> Vec<String> {
     let mut told = Vec::new();
     for exchange in found.exchanges.iter().filter(|one| one.confidence >= 0.5) {
         told.push(format!("{:?} {:?}", exchange.kind, exchange.tracks));

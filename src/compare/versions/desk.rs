@@ -20,7 +20,7 @@ use crate::compare::timing::Stay;
 const WINDOW_EVERY: [usize; 2] = [10, 30];
 const FIRST_BLOCKS: usize = 200;
 /// Blocks between two looks at the other channel of a pair.
-const CROSS_EVERY: i64 = 20;
+const CROSS_EVERY: i64 = 10;
 /// Mean square over which a block's likeness counts: -50 dBFS. Own choice: noise that is under
 /// the music is no other music.
 const COUNTS: f64 = 1e-5;
@@ -166,8 +166,9 @@ impl Desk {
     ) {
         let which = (track, in_mix, in_master);
         let (square, cross) = self.null.block(both, which, (from, offset));
-        // Of a late channel the products say nothing.
-        if on_time {
+        // Of a late channel the products say nothing, and of bass alone they say what a filter
+        // does from note to note.
+        if on_time && alike.is_some() {
             self.gain.0 += square;
             self.gain.1 += cross.abs();
         }
@@ -184,6 +185,8 @@ impl Desk {
                 self.sum.0 += mix * alike.abs();
                 self.sum.1 += mix;
             }
+            // Bass alone says nothing of likeness.
+            None if master > COUNTS * 0.01 => {}
             _ => self.alone += mix,
         }
     }

@@ -11,7 +11,7 @@ use crate::vector::{Work, fast};
 use super::types::NullTest;
 
 /// What is told for nothing left.
-const NOTHING_DB: f64 = -150.0;
+pub(super) const NOTHING_DB: f64 = -150.0;
 /// Residual under which two blocks are the same but for noise. Own choice: 16-bit dither lies
 /// there under music of -30 dBFS and more.
 const SAME_DB: f64 = -60.0;

@@ -6,6 +6,7 @@ use super::matrix::Channel;
 use super::swap::{Found, Places, found};
 use super::types::*;
 use crate::compare::bands::{BlockLevels, mean_square_of};
+use crate::compare::correlate::filter_delay;
 use crate::compare::curve::{Gain, quantile};
 use crate::compare::pairing::Pairing;
 use crate::compare::report::{RATE, Track};
@@ -196,7 +197,9 @@ impl Told<'_> {
             false => main,
         };
         let share = at as f64 / tracker.tried.max(1) as f64;
-        let enough = if at >= 3 { 1.0 } else { 0.4 };
+        // What a filter does to an onset is no delay.
+        let filter = (main - offset).abs() <= filter_delay(self.sample_rate);
+        let enough = if at >= 3 && !filter { 1.0 } else { 0.4 };
         let straight = if moved { 0.3 } else { 1.0 };
         (
             Some(main - offset),
@@ -208,7 +211,11 @@ impl Told<'_> {
     fn edits(&self, desk: &Desk, moved: bool) -> (Vec<Edit>, Vec<Aligned>) {
         let windows =
             |track: &Track| -> u64 { track.tracker.stays.iter().map(|s| s.windows).sum() };
-        let on_time = |track: &Track| track.tracker.main_offset() == self.offset;
+        let near = filter_delay(self.sample_rate);
+        let on_time = |track: &Track| {
+            let both = track.tracker.main_offset().zip(self.offset);
+            both.is_some_and(|(own, common)| (own - common).abs() <= near)
+        };
         let best = (0..self.tracks.len())
             .filter(|&index| !self.tracks[index].tracker.stays.is_empty())
             .max_by_key(|&index| {
@@ -225,7 +232,8 @@ impl Told<'_> {
                 .filter(|track| !track.tracker.stays.is_empty());
             let jumps = |track: &&Track| {
                 track.tracker.stays.windows(2).any(|stays| {
-                    let same = stays[1].offset - stays[0].offset == after.offset - before.offset;
+                    let jump = stays[1].offset - stays[0].offset;
+                    let same = (jump - (after.offset - before.offset)).abs() <= near;
                     same && stays[0].last_start < after.first_end
                         && stays[1].first_end > before.last_start
                 })

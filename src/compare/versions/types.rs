@@ -27,6 +27,45 @@ pub struct Versions {
     pub floor: Option<FloorChange>,
 }
 
+impl Versions {
+    /// Every sample is the same in both files: nothing changed.
+    pub(in crate::compare) fn become_identical(&mut self, frames: u64) {
+        self.exchanges.clear();
+        self.edits = Listed::default();
+        self.alignment = vec![Aligned {
+            start_frame: 0,
+            end_frame: frames,
+            offset_frames: 0,
+        }];
+        for channel in &mut self.channels {
+            let sounds = channel.correlation.map(|_| 1.0);
+            channel.correlation = sounds;
+            channel.most_like_correlation = sounds;
+            channel.most_like_track = sounds.map(|_| channel.master_track);
+            channel.inverted = false;
+            channel.inverted_confidence = 0.0;
+            channel.delay_frames = Some(0);
+            channel.level_change_db = channel.level_change_db.map(|_| 0.0);
+            channel.missing = false;
+        }
+        if let Some(null) = &mut self.null {
+            *null = NullTest::of_identical(null.compared_s);
+        }
+        if let Some(tone) = &mut self.tone {
+            tone.overall_gain_db = 0.0;
+            tone.largest_change_db = 0.0;
+            for band in &mut tone.bands {
+                band.change_db = 0.0;
+            }
+        }
+        if let Some(floor) = &mut self.floor {
+            floor.master_dbfs = floor.mix_dbfs;
+            floor.change_db = 0.0;
+        }
+        self.rate = None;
+    }
+}
+
 /// One channel of the master against the one in the same place of the mix, and against the
 /// other channels' changes.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -151,6 +190,21 @@ pub struct NullTest {
     /// The same, at another constant gain of all channels.
     pub same_but_gain: bool,
     pub compared_s: Seconds,
+}
+
+impl NullTest {
+    fn of_identical(compared_s: Seconds) -> Self {
+        Self {
+            gain_db: 0.0,
+            inverted: false,
+            residual_db: super::null::NOTHING_DB,
+            worst_block_db: super::null::NOTHING_DB,
+            identical_samples: true,
+            same_audio: true,
+            same_but_gain: false,
+            compared_s,
+        }
+    }
 }
 
 /// The master is the mix played at another rate.

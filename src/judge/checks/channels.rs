@@ -24,6 +24,7 @@ pub const CHECKS: &[Check] = &[
     CHANNEL_DELAY,
     LEVEL_IMBALANCE,
     CHANNEL_ORDER,
+    SURROUND_SWAPPED,
     LFE_FULL_RANGE,
     LFE_SILENT,
 ];
@@ -90,6 +91,17 @@ pub const CHANNEL_ORDER: Check = Check {
     cannot_see: "Orders that leave the LFE in its place; files whose LFE is silent.",
     needs: &[Meter::Channels],
     read: channel_order,
+    ..FAULT
+};
+
+pub const SURROUND_SWAPPED: Check = Check {
+    id: "channels.surround_swapped",
+    title: "surround channels exchanged",
+    definition: "The surround channels seem exchanged left to right: each has more in common with the front channel of the other side, and their balance moves against that of the front.",
+    source: "own method on coherence and balance; own thresholds",
+    cannot_see: "Left and right of all pairs exchanged: versions.lr_swapped shows that. Surrounds that have nothing in common with the front.",
+    needs: &[Meter::Channels],
+    read: surround_swapped,
     ..FAULT
 };
 
@@ -302,6 +314,15 @@ fn channel_order(case: &Case) -> Reading {
             let on = place.channel.as_deref().unwrap_or("another channel");
             format!("{on} holds what an LFE holds, and the LFE does not{fits}")
         },
+    )
+}
+
+fn surround_swapped(case: &Case) -> Reading {
+    between(
+        case,
+        |facts| &facts.surround_swapped,
+        |coverage| coverage.sides,
+        &|_| "each surround channel follows the front channel of the other side".to_owned(),
     )
 }
 

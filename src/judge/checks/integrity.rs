@@ -297,7 +297,7 @@ fn bad_samples(case: &Case, kind: OddityKind, what: &str) -> Reading {
                 Some(Choice::Number(count)) => count as u64,
                 Some(Choice::Text(_)) | None => 0,
             };
-            let brief = Some(format!("{} {what}", counted(count, case.check.unit)));
+            let brief = Some(counted(count, what));
             Fault { brief, ..fault }.into()
         }
         other => other,

@@ -37,6 +37,7 @@ fn every_built_in_profile_is_right_and_names_a_source_for_each_number() {
         "any-audio",
         "fault-finding",
         "stereo-music",
+        "any-music",
         "stereo-version",
         "immersive-channels",
         "immersive-7-1-4",
@@ -57,9 +58,9 @@ fn every_built_in_profile_is_right_and_names_a_source_for_each_number() {
             assert!(!limit.source.contains("no source given"), "{name} {id}");
         }
     }
-    assert_eq!(set.iter().count(), 14);
+    assert_eq!(set.iter().count(), 15);
     let digests: BTreeSet<&str> = set.iter().map(|p| p.digest.as_str()).collect();
-    assert_eq!(digests.len(), 14);
+    assert_eq!(digests.len(), 15);
 }
 
 #[test]

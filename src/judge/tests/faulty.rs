@@ -69,7 +69,7 @@ fn bad_samples_are_counted_with_their_places_and_caution_comes_first() {
     assert_eq!(found.places_total, 2);
     assert_eq!(found.places[0].start_frame, Frames(48_000));
     assert_eq!(found.places[0].channel.as_deref(), Some("M+030"));
-    assert_eq!(judgement.reason, "8 samples that are no number");
+    assert_eq!(judgement.reason, "8 invalid samples (NaN)");
     assert_eq!(
         judgement.caution.as_deref(),
         Some(

@@ -108,7 +108,7 @@ fn a_fault_of_the_metadata_names_the_element_and_a_missing_render_is_told_once()
     assert_eq!(judgement.verdict, Verdict::Stop);
     assert_eq!(
         judgement.reason,
-        "reference to nothing (Strings, close, AO_1001), and the master could not be rendered"
+        "reference to nothing (Strings, close, AO_1001), and high frequencies in the low-frequency channel not measured: the master could not be rendered"
     );
     let found = finding(&judgement, "immersive.adm-dangling-reference");
     assert_eq!(found.subject, "AO_1001");

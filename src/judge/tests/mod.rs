@@ -72,17 +72,21 @@ fn dbfs(level: f64) -> Option<Dbfs> {
 }
 
 /// Every fault meter has run, and none has found anything. Made once a layout: meters are large.
-fn nothing_found(labels: &[Label]) -> Survey {
-    static MADE: LazyLock<Mutex<Vec<(Vec<Label>, Survey)>>> = LazyLock::new(Mutex::default);
+fn nothing_found(labels: Option<&[Label]>, channels: usize) -> Survey {
+    type Made = (Option<Vec<Label>>, usize, Survey);
+    static MADE: LazyLock<Mutex<Vec<Made>>> = LazyLock::new(Mutex::default);
     let mut made = MADE.lock().unwrap();
-    if let Some((_, survey)) = made.iter().find(|(of, _)| of == labels) {
+    let known = made
+        .iter()
+        .find(|(of, count, _)| of.as_deref() == labels && *count == channels);
+    if let Some((_, _, survey)) = known {
         return survey.clone();
     }
-    let survey = SurveyMeters::new(SurveyOrder {
+    let mut survey = SurveyMeters::new(SurveyOrder {
         object_based: false,
         sample_rate: Hertz::new(48_000).unwrap(),
-        channels: labels.len(),
-        labels: Some(labels.to_vec()),
+        channels,
+        labels: labels.map(<[Label]>::to_vec),
         bits: Some(24),
         floats: false,
         data: None,
@@ -96,7 +100,13 @@ fn nothing_found(labels: &[Label]) -> Survey {
         },
     })
     .finish();
-    made.push((labels.to_vec(), survey.clone()));
+    if let Measured::Is(defects) = &mut survey.defects {
+        // What is said of an offset is sure.
+        for channel in &mut defects.dc.channels {
+            channel.confidence = 1.0;
+        }
+    }
+    made.push((labels.map(<[Label]>::to_vec), channels, survey.clone()));
     survey
 }
 
@@ -166,7 +176,7 @@ fn file(layout: &str) -> File {
             overs: Places::default(),
             full_scale_runs: Places::default(),
             immersive: None,
-            survey: Some(Box::new(nothing_found(&labels))),
+            survey: Some(Box::new(nothing_found(Some(&labels), labels.len()))),
         }),
         unread: None,
         incomplete: None,
@@ -235,10 +245,7 @@ impl File {
             channels: measured.channels.len(),
         });
         measured.peaks.peak_to_loudness_lu = None;
-        let survey = measured.survey.as_mut().unwrap();
-        survey.translation = Measured::Not(NotMeasured::NoLabels {
-            channels: survey.channels.len(),
-        });
+        measured.survey = Some(Box::new(nothing_found(None, measured.channels.len())));
         for (n, channel) in measured.channels.iter_mut().enumerate() {
             channel.label = format!("ch {}", n + 1);
         }
