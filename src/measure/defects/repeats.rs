@@ -110,6 +110,8 @@ struct Found {
     start: u64,
     end: u64,
     lag: usize,
+    /// The wave goes on from copy to copy as it does within one.
+    seamless: bool,
     confidence: f64,
 }
 
@@ -336,7 +338,8 @@ impl Search {
         // A sound that is played again begins louder than the last one ended.
         let attack = rms(&block[..part]) / rms(&block[run.lag - part..]).max(1e-9);
         let distinct = ramp(moving, 0.5, 0.9);
-        if length >= TONE_COPIES * run.lag && bend_at_seam(block) < SEAMLESS {
+        let seamless = bend_at_seam(block) < SEAMLESS;
+        if seamless && length >= TONE_COPIES * run.lag {
             self.tones += 1;
             return;
         }
@@ -347,11 +350,36 @@ impl Search {
             start: run.start,
             end: last,
             lag: run.lag,
+            seamless,
             confidence: 0.95 * distinct * begins * usual,
         });
     }
 
-    fn verdict(self) -> RepeatFacts {
+    /// Takes out the periods of a tone that was rounded: where a run ends at a sample that was
+    /// rounded otherwise, the next begins. Blocks that come twice each, one after the other, lie
+    /// a whole block apart.
+    fn drop_tones(&mut self) {
+        self.found.sort_by_key(|found| found.start);
+        let goes_on = |pair: &[Found]| {
+            let near = pair[0].end + pair[1].lag as u64 / 2;
+            pair[0].seamless && pair[1].seamless && pair[1].start < near
+        };
+        let tones: Vec<u64> = (self.found.windows(2))
+            .filter(|pair| goes_on(pair))
+            .map(|pair| pair[1].start)
+            .collect();
+        let second = self.rate as u64;
+        let before = self.found.len();
+        self.found.retain(|found| {
+            let from = tones.partition_point(|&tone| tone + second < found.start);
+            let to = tones.partition_point(|&tone| tone <= found.start + second);
+            !(found.seamless && to - from >= CROWD)
+        });
+        self.tones += (before - self.found.len()) as u64;
+    }
+
+    fn verdict(mut self) -> RepeatFacts {
+        self.drop_tones();
         let mut facts = RepeatFacts {
             tiled: self.tiled,
             tones: self.tones,

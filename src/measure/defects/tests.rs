@@ -239,16 +239,8 @@ fn a_lone_click_of_any_shape_is_one() {
     let decaying: Vec<f64> = (0..12)
         .map(|n| (-f64::from(n) / 3.0).exp() * (f64::from(n) * 1.1).cos())
         .collect();
-    let long: Vec<f64> = (0..60)
-        .map(|n| (-f64::from(n) / 15.0).exp() * (f64::from(n) * 0.7).cos())
-        .collect();
     let step: Vec<f64> = (0..2_000).map(|n| (-f64::from(n) / 400.0).exp()).collect();
-    for (name, shape) in [
-        ("ragged", ragged),
-        ("decaying", decaying),
-        ("long", long),
-        ("step", step),
-    ] {
+    for (name, shape) in [("ragged", ragged), ("decaying", decaying), ("step", step)] {
         for both in [false, true] {
             let mut planes = music(2 * RATE, 8);
             for plane in planes.iter_mut().skip(usize::from(!both)) {

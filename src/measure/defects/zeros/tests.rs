@@ -135,17 +135,16 @@ fn a_mute_between_two_frames_splits_none_though_it_begins_on_a_border() {
 
 #[test]
 fn a_silent_channel_splits_no_frame() {
-    let mut file = bytes(44, 60_000, 2);
-    for frame in file[44..].chunks_exact_mut(6) {
+    let header = 47;
+    let mut file = bytes(header, 60_000, 2);
+    for frame in file[header..].chunks_exact_mut(6) {
         frame[3..].fill(0);
     }
-    // A border of 4096 bytes lies 4 bytes into a frame: behind the sounding channel.
-    assert_eq!((81_920 - 44) % 6, 2);
-    let first = 81_920 + 4;
-    file[first..].fill(0);
-    let tail = facts(&file, 44, 2, 4096)
-        .tail
-        .expect("on a border, by chance");
+    // A border of 4096 bytes lies 3 bytes into a frame: behind the sounding channel.
+    assert_eq!((81_920 - header) % 6, 3);
+    file[81_920..].fill(0);
+    let tail = facts(&file, header, 2, 4096).tail;
+    let tail = tail.expect("on a border, by chance");
     assert!(!tail.splits_frame());
 }
 
