@@ -96,7 +96,11 @@ impl NotMeasured {
     pub fn is_no_comparison(&self) -> bool {
         matches!(
             self,
-            Self::NoCompanion | Self::OtherKind | Self::NoObjects | Self::NoBedOrNoObjects
+            Self::NoCompanion
+                | Self::NoAdm
+                | Self::OtherKind
+                | Self::NoObjects
+                | Self::NoBedOrNoObjects
         )
     }
 

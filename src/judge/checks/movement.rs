@@ -1,7 +1,7 @@
 //! A master against the mix it came from: same parts, same movement, same timing, same level over
 //! time. Mastering leaves movement untouched: the reason of the group's name.
 
-use crate::compare::{Comparison, LevelChangeKind, ObjectChange, Part};
+use crate::compare::{Comparison, LevelChangeKind, ObjectChange, Part, TrackChange, TrackOffset};
 use crate::judge::check::{Case, Check, FAULT, NUMBER};
 use crate::judge::reading::{Fault, Number, Reading, read_from};
 use crate::measure::{Place, Places};
@@ -142,6 +142,7 @@ pub const POLARITY: Check = Check {
     id: "movement.polarity",
     title: "inverted polarity",
     definition: "A track of the master is that of the mix upside down.",
+    severity: Severity::Stop,
     cannot_see: "Polarity that changes on the way.",
     read: polarity,
     ..FAULT
@@ -360,16 +361,21 @@ fn changed_metadata(case: &Case, comparison: &Comparison) -> Vec<Found> {
 
 fn track_offset(case: &Case) -> Reading {
     faults(case, |comparison| {
-        let tracks = comparison.timing.deviating.listed.iter();
-        tracks
-            .map(|track| {
-                let says = format!(
-                    "{} is {} against the other tracks",
-                    called(&track.part),
-                    late(track.deviation_frames)
-                );
-                Found::new(case.check.severity, called(&track.part), says)
-            })
+        let of = |track: &TrackOffset, severity| {
+            let says = format!(
+                "{} is {} against the other tracks",
+                called(&track.part),
+                late(track.deviation_frames)
+            );
+            Found::new(severity, called(&track.part), says)
+        };
+        let timing = &comparison.timing;
+        let beyond = timing.deviating.listed.iter();
+        // What a filter does to an onset is no timing.
+        let within = timing.within_filter_delay.listed.iter();
+        beyond
+            .map(|track| of(track, case.check.severity))
+            .chain(within.map(|track| of(track, Severity::Note)))
             .collect()
     })
 }
@@ -452,8 +458,9 @@ fn place(comparison: &Comparison, start: Seconds, end: Seconds, part: &Part, val
 
 fn position(case: &Case) -> Reading {
     read_from(compared(case), |comparison| {
-        let Some(movement) = &comparison.movement else {
-            return Reading::not_measured(NotMeasured::OtherKind);
+        let largest = match comparison.position_deg() {
+            Measured::Is(largest) => largest,
+            Measured::Not(why) => return Reading::not_measured(why),
         };
         let mut places = Places::default();
         for change in changes(comparison) {
@@ -467,38 +474,34 @@ fn position(case: &Case) -> Reading {
         places
             .listed
             .sort_by(|a, b| a.start_s.0.total_cmp(&b.start_s.0));
-        let subject = movement.largest_angle_object.clone();
-        Number::new(
-            movement.largest_angle_deg,
-            subject.unwrap_or_else(|| "objects".into()),
-        )
-        .at(places)
-        .into()
+        let movement = comparison.movement.as_ref();
+        let subject = movement.and_then(|movement| movement.largest_angle_object.clone());
+        Number::new(largest, subject.unwrap_or_else(|| "objects".into()))
+            .at(places)
+            .into()
     })
 }
 
 fn offset(case: &Case) -> Reading {
     read_from(compared(case), |comparison| {
-        match comparison.timing.offset_frames {
-            Some(offset) => Reading::number(offset as f64, "most tracks"),
-            None => Reading::not_measured(
-                other_rate(comparison).unwrap_or(NotMeasured::NothingInCommon),
-            ),
-        }
+        read_from(comparison.offset_frames(), |offset| {
+            Reading::number(offset as f64, "most tracks")
+        })
     })
 }
 
 fn level_change(case: &Case) -> Reading {
     read_from(compared(case), |comparison| {
-        let worst = (comparison.tracks.listed.iter())
-            .filter_map(|track| Some((track, track.largest_change_db?.abs())))
-            .max_by(|a, b| a.1.total_cmp(&b.1));
-        let Some((track, largest)) = worst else {
-            return match other_rate(comparison) {
-                Some(why) => Reading::not_measured(why),
-                None => Reading::nothing("mix", "no track sounds in both"),
-            };
+        let largest = match comparison.level_change_db() {
+            Measured::Is(largest) => largest,
+            Measured::Not(why) => return Reading::not_measured(why),
         };
+        let worst = (comparison.tracks.listed.iter())
+            .filter(|track| track.largest_change_db.is_some())
+            .max_by(|a, b| {
+                let change = |track: &TrackChange| track.largest_change_db.unwrap_or(0.0).abs();
+                change(a).total_cmp(&change(b))
+            });
         let mut places = Places::default();
         for change in &comparison.level_changes.listed {
             if matches!(
@@ -514,22 +517,17 @@ fn level_change(case: &Case) -> Reading {
                 ));
             }
         }
-        Number::new(largest, called(&track.part)).at(places).into()
+        let subject = worst.map_or_else(|| "mix".to_owned(), |track| called(&track.part));
+        Number::new(largest, subject).at(places).into()
     })
 }
 
 fn balance(case: &Case) -> Reading {
-    read_from(compared(case), |comparison| {
-        let balance = match (&comparison.balance, &comparison.movement) {
-            (Some(balance), _) => balance,
-            (None, None) => return Reading::not_measured(NotMeasured::OtherKind),
-            (None, Some(_)) => {
-                return Reading::NoFault("there are not both a bed and objects".into());
-            }
-        };
-        match balance.static_gain_difference_db {
-            Some(difference) => Reading::number(difference, "bed less objects"),
-            None => Reading::NoFault("bed and objects do not both sound".into()),
+    read_from(compared(case), |comparison| match comparison.balance_db() {
+        Measured::Is(difference) => Reading::number(difference, "bed less objects"),
+        Measured::Not(NotMeasured::NothingSounds) => {
+            Reading::NoFault("bed and objects do not both sound".into())
         }
+        Measured::Not(why) => Reading::not_measured(why),
     })
 }
