@@ -19,6 +19,7 @@ mod likeness;
 mod movement;
 mod pairing;
 mod path;
+mod remains;
 mod report;
 mod side;
 mod spot;
@@ -30,6 +31,7 @@ mod versions;
 mod tests;
 
 pub use comparer::{Comparer, Wants};
+pub use remains::{MeasuredRemains, NotHeard, Remainder, RemainderKind, Remains};
 pub use side::{CompareError, Limits, Side};
 pub use types::*;
 pub use versions::{
