@@ -8,7 +8,7 @@
 
 use realfft::num_complex::Complex32;
 
-use super::layout::Layout;
+use super::layout::{BANDS, FIRST_FINE, Layout};
 
 /// What remains of the sums after one second. Own choice: some four seconds count.
 const FORGET: f32 = 0.75;
@@ -18,6 +18,8 @@ const CROSS: f32 = 0.15;
 /// Of the other channel's power, so that two equal channels are not told apart by their noise.
 const RIDGE: f32 = 0.02;
 const TINY: f32 = 1e-12;
+/// Power of one file over that of the other in a window that teaches nothing: 60 dB.
+const LEAST_GAIN: f32 = 1e-6;
 
 #[derive(Debug)]
 pub(super) struct Equaliser {
@@ -30,7 +32,10 @@ pub(super) struct Equaliser {
     master_other: Vec<Complex32>,
     direct: Vec<Complex32>,
     cross: Vec<Complex32>,
-    learnt: bool,
+    /// Power of the master and of the track in the mix, from 350 Hz on.
+    powers: [f32; 2],
+    /// The gain that belongs to `direct` and `cross`.
+    gain: f32,
 }
 
 impl Equaliser {
@@ -46,7 +51,8 @@ impl Equaliser {
             master_other: vec![zero; second],
             direct: vec![zero; bins],
             cross: vec![zero; second],
-            learnt: false,
+            powers: [0.0; 2],
+            gain: 1.0,
         }
     }
 
@@ -60,36 +66,50 @@ impl Equaliser {
     ) {
         self.forget();
         let bins = layout.bins;
-        for (master, own) in master.chunks_exact(bins).zip(own.chunks_exact(bins)) {
+        let audible = layout.bands[FIRST_FINE].start..layout.bands[BANDS - 1].end;
+        let power = |of: &[Complex32]| {
+            of[audible.clone()]
+                .iter()
+                .map(Complex32::norm_sqr)
+                .sum::<f32>()
+        };
+        let windows = master.chunks_exact(bins).zip(own.chunks_exact(bins));
+        for (window, (master, own)) in windows.enumerate() {
+            let powers = [power(master), power(own)];
+            self.powers[0] += powers[0];
+            self.powers[1] += powers[1];
+            if powers[0] <= LEAST_GAIN * powers[1] || powers[1] <= LEAST_GAIN * powers[0] {
+                continue;
+            }
+            // Else a bin would learn the gain of the moment at which it sounded.
+            let even = (powers[1] / powers[0]).sqrt();
             let sums = self.own.iter_mut().zip(&mut self.master_own);
             for ((power, product), (m, x)) in sums.zip(master.iter().zip(own)) {
                 *power += x.norm_sqr();
-                *product += m * x.conj();
+                *product += m * x.conj() * even;
+            }
+            let Some(other) = other else {
+                continue;
+            };
+            let other = &other[window * bins..][..bins];
+            for bin in 0..bins {
+                self.other[bin] += other[bin].norm_sqr();
+                self.both[bin] += other[bin] * own[bin].conj();
+                self.master_other[bin] += master[bin] * other[bin].conj() * even;
             }
         }
-        if let Some(other) = other {
-            let windows = master.chunks_exact(bins).zip(own.chunks_exact(bins));
-            for ((master, own), other) in windows.zip(other.chunks_exact(bins)) {
-                for bin in 0..bins {
-                    self.other[bin] += other[bin].norm_sqr();
-                    self.both[bin] += other[bin] * own[bin].conj();
-                    self.master_other[bin] += master[bin] * other[bin].conj();
-                }
-            }
+        if self.powers[1] > 0.0 {
+            self.gain = (self.powers[0] / self.powers[1]).sqrt();
         }
         self.solve(layout);
-        self.learnt = true;
     }
 
     fn forget(&mut self) {
+        self.powers = self.powers.map(|power| power * FORGET);
         for sums in [&mut self.own, &mut self.other] {
             sums.iter_mut().for_each(|sum| *sum *= FORGET);
         }
-        for sums in [
-            &mut self.both,
-            &mut self.master_own,
-            &mut self.master_other,
-        ] {
+        for sums in [&mut self.both, &mut self.master_own, &mut self.master_other] {
             sums.iter_mut().for_each(|sum| *sum *= FORGET);
         }
     }
@@ -123,13 +143,18 @@ impl Equaliser {
     }
 
     /// The mix's spectrum as the master should have it.
-    pub(super) fn apply(&self, own: &[Complex32], other: Option<&[Complex32]>, out: &mut [Complex32]) {
+    pub(super) fn apply(
+        &self,
+        own: &[Complex32],
+        other: Option<&[Complex32]>,
+        out: &mut [Complex32],
+    ) {
         for ((out, x), direct) in out.iter_mut().zip(own).zip(&self.direct) {
-            *out = direct * x;
+            *out = direct * x * self.gain;
         }
         if let Some(other) = other {
             for ((out, x), cross) in out.iter_mut().zip(other).zip(&self.cross) {
-                *out += cross * x;
+                *out += cross * x * self.gain;
             }
         }
     }

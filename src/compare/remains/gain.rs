@@ -29,7 +29,12 @@ pub(super) struct Fit {
 }
 
 impl Fit {
-    pub(super) fn gains(&mut self, layout: &Layout, mix: &[Complex32], master: &[Complex32]) -> Gains {
+    pub(super) fn gains(
+        &mut self,
+        layout: &Layout,
+        mix: &[Complex32],
+        master: &[Complex32],
+    ) -> Gains {
         self.power.clear();
         self.power.extend(mix.iter().map(Complex32::norm_sqr));
         self.sums.clear();
@@ -40,7 +45,8 @@ impl Fit {
             self.sums.push(sum);
         }
         let floor = FLOOR * (sum / layout.bins as f64) as f32 + SILENCE;
-        let (mut diagonal, mut beside, mut right) = ([0.0_f64; KNOTS], [0.0_f64; KNOTS], [0.0_f64; KNOTS]);
+        let (mut diagonal, mut beside, mut right) =
+            ([0.0_f64; KNOTS], [0.0_f64; KNOTS], [0.0_f64; KNOTS]);
         for (bin, (range, between)) in layout.even.iter().zip(&layout.between).enumerate() {
             let width = (range.end - range.start) as f64;
             // A difference of running sums may fall a little below zero.

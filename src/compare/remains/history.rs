@@ -1,7 +1,7 @@
 //! The last seconds of one track's remainder, in bands, and where it is too strong to be an honest
 //! mastering.
 //!
-//! In: one [`Window`] every 10.7 ms. Out: [`Mark`]s, stretches of 10 ms to 1.5 s in which more
+//! In: one [`Window`] every 21 ms. Out: [`Mark`]s, stretches of 20 ms to 1.5 s in which more
 //! remains in one band than gain, equaliser, compression, limiting and saturation leave. What is
 //! kept does not grow with the programme.
 
@@ -27,14 +27,13 @@ pub(super) struct Window {
 /// Windows over which the remainder is averaged, and the level under the whole programme from
 /// which it is told, in bands from 350 Hz on and below. Own measurement on honest chains; see the
 /// tests of this module.
-pub(super) const SCALES: [Scale; 7] = [
+pub(super) const SCALES: [Scale; 6] = [
     Scale::new(1, -9.0, 4.0),
-    Scale::new(2, -11.0, 2.0),
-    Scale::new(4, -13.0, 0.0),
-    Scale::new(8, -15.0, -1.0),
-    Scale::new(16, -17.0, -2.0),
-    Scale::new(47, -20.0, -3.0),
-    Scale::new(141, -22.5, -4.0),
+    Scale::new(2, -12.0, 1.0),
+    Scale::new(4, -14.0, 0.0),
+    Scale::new(8, -16.0, -2.0),
+    Scale::new(23, -19.0, -4.0),
+    Scale::new(70, -21.0, -6.0),
 ];
 
 #[derive(Clone, Copy, Debug)]
@@ -54,24 +53,34 @@ impl Scale {
     }
 
     fn limit_db(&self, band: usize) -> f32 {
-        if band < FIRST_FINE { self.low_db } else { self.fine_db }
+        if band < FIRST_FINE {
+            self.low_db
+        } else {
+            self.fine_db
+        }
     }
 }
 
 /// Shortest stretch of programme that a remainder is held against: louder music masks what lies
 /// within some 50 ms of it. Own choice.
-const REFERENCE: usize = 9;
+const REFERENCE: usize = 5;
+/// From so many windows on a stretch must remain throughout: no window counts for more than 12 dB
+/// under the programme, so that a short event is not told over seconds.
+const SUSTAINED: usize = 8;
+const CAP: f64 = 0.063;
 /// Windows either side in which the gain about a hole is looked for: 0.5 s.
-const BESIDE: usize = 48;
+const BESIDE: usize = 24;
 /// Of the gain either side, under which a window is a hole: 8 dB. Compression of 3 dB does not
 /// come near it.
 const HOLE: f32 = 0.4;
+/// Of a window's expected power, from which its neighbours tell a gain: 20 dB less.
+const SOUNDS: f32 = 0.01;
 /// Rank of the gain either side.
 const RANK: usize = BESIDE * 3 / 4;
 /// Of the programme's long mean power, under which nothing is told: 30 dB.
 const QUIET: f64 = 1e-3;
 /// Windows that count for that mean: 20 s.
-const LONG: f64 = 1_900.0;
+const LONG: f64 = 950.0;
 /// Under this mean power a window is silent: -90 dBFS in a bin.
 const SILENT: f64 = 1e-6;
 const KEEP: usize = SCALES[SCALES.len() - 1].windows;
@@ -93,6 +102,8 @@ pub(super) struct Mark {
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
     remains: [f64; BANDS],
+    /// The same, no window for more than a share of the programme.
+    capped: [f64; BANDS],
     programme: f64,
 }
 
@@ -161,6 +172,10 @@ impl History {
         for (sum, remains) in sums.remains.iter_mut().zip(remains) {
             *sum += remains;
         }
+        let most = CAP * (programme + QUIET * self.long_mean);
+        for (sum, remains) in sums.capped.iter_mut().zip(remains) {
+            *sum += remains.min(most);
+        }
         sums.programme += programme;
         if self.sums.is_empty() {
             self.sums.push_back(Sums::default());
@@ -175,12 +190,19 @@ impl History {
 
     /// The lower of the gains that are usual before and after.
     fn gain_beside(&self, index: usize) -> Option<f32> {
+        let power = |window: &Window| window.expected.iter().sum::<f32>();
+        // Where nothing sounds a gain is not known.
+        let least = SOUNDS * power(&self.waiting[index]);
         let usual = |from: usize, to: usize| {
             let mut gains = [0.0; BESIDE];
-            let there = self.waiting.range(from..to);
-            let count = there.len().min(BESIDE);
-            for (gain, window) in gains.iter_mut().zip(there) {
+            let sounding = self
+                .waiting
+                .range(from..to)
+                .filter(|window| power(window) > least);
+            let mut count = 0;
+            for (gain, window) in gains.iter_mut().zip(sounding) {
                 *gain = window.gain;
+                count += 1;
             }
             let gains = &mut gains[..count];
             gains.sort_unstable_by(f32::total_cmp);
@@ -230,7 +252,11 @@ impl History {
                 continue;
             }
             for band in 0..BANDS {
-                let remains = self.sums[to].remains[band] - self.sums[from].remains[band];
+                let sum = |sums: &Sums| match scale.windows < SUSTAINED {
+                    true => sums.remains[band],
+                    false => sums.capped[band],
+                };
+                let remains = sum(&self.sums[to]) - sum(&self.sums[from]);
                 let ratio = remains / (scale.windows as f64 * programme);
                 if ratio < 1e-4 {
                     continue;

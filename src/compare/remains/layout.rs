@@ -41,7 +41,7 @@ pub(super) struct Between {
 #[derive(Debug)]
 pub(super) struct Layout {
     pub(super) sample_rate: u32,
-    /// Frames of one window, some 21 ms, and from one window to the next: half of that.
+    /// Frames of one window, some 43 ms, and from one window to the next: half of that.
     pub(super) size: usize,
     pub(super) hop: usize,
     pub(super) bins: usize,
@@ -54,8 +54,8 @@ pub(super) struct Layout {
 
 impl Layout {
     pub(super) fn new(sample_rate: u32) -> Self {
-        // 1024 at 44.1 and 48 kHz.
-        let size = (sample_rate as usize / 47).next_power_of_two().max(256);
+        // 2048 at 44.1 and 48 kHz.
+        let size = (sample_rate as usize / 24).next_power_of_two().max(256);
         let bins = size / 2 + 1;
         let hertz = |bin: usize| bin as f64 * f64::from(sample_rate) / size as f64;
         let bin = |hertz: f64| {

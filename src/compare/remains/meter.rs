@@ -26,11 +26,11 @@ const ENOUGH_S: f64 = 3.0;
 /// Over the mean of the remainder above 5 kHz from where a window is searched for clicks, and how
 /// many windows count for that mean. Own choice: 2 seconds.
 const HIGH: f32 = 2.0;
-const HIGH_WINDOWS: f32 = 188.0;
+const HIGH_WINDOWS: f32 = 94.0;
 /// Share that is explained from which two tracks are aligned, measured or not: of tones and loops
 /// no offset is known. Own choice, and the windows that count for it: half a second.
 const ALIKE: f32 = 0.95;
-const ALIKE_WINDOWS: f32 = 47.0;
+const ALIKE_WINDOWS: f32 = 23.0;
 /// Power of a silent window: -90 dBFS.
 const SILENCE: f32 = 1e-9;
 /// Under this power of its highs a window's remainder is rounding.
@@ -56,8 +56,6 @@ struct Target {
     high: f32,
     /// Mean share of the master's power that the mix explains.
     alike: f32,
-    /// Largest sample of the master so far.
-    largest: f32,
 }
 
 /// Measures what remains of a master against its mix.
@@ -104,7 +102,6 @@ impl Meter {
             history: History::default(),
             high: 0.0,
             alike: 0.0,
-            largest: 0.0,
         });
         Self {
             forward: planner.plan_fft_forward(layout.size),
@@ -119,7 +116,12 @@ impl Meter {
     }
 
     /// Takes all windows that end before the frame `end` of the mix.
-    pub(in crate::compare) fn advance(&mut self, both: (&Buffer, &Buffer), sources: &[Source], end: i64) {
+    pub(in crate::compare) fn advance(
+        &mut self,
+        both: (&Buffer, &Buffer),
+        sources: &[Source],
+        end: i64,
+    ) {
         let (size, hop) = (self.layout.size as i64, self.layout.hop as i64);
         let windows = (end - size).div_euclid(hop) + 1 - self.taken;
         let Ok(windows) = usize::try_from(windows) else {
@@ -134,7 +136,13 @@ impl Meter {
         self.taken += windows as i64;
     }
 
-    fn group(&mut self, (mix, master): (&Buffer, &Buffer), sources: &[Source], group: usize, windows: usize) {
+    fn group(
+        &mut self,
+        (mix, master): (&Buffer, &Buffer),
+        sources: &[Source],
+        group: usize,
+        windows: usize,
+    ) {
         let from = self.taken * self.layout.hop as i64;
         let tracks = self.groups[group].clone();
         let mut sounds = false;
@@ -143,8 +151,6 @@ impl Meter {
             sounds |= self.spectra((mix, source.mix, from), windows, (false, index));
             let at = (master, source.master, from + source.offset);
             sounds |= self.spectra(at, windows, (true, index));
-            let largest = self.scratch.samples.iter().fold(0.0_f32, |most, s| most.max(s.abs()));
-            self.targets[track].largest = self.targets[track].largest.max(largest);
         }
         for (index, &track) in tracks.iter().enumerate() {
             if sounds {
@@ -159,7 +165,9 @@ impl Meter {
                 for window in 0..windows {
                     let at = from + sources[track].offset + window as i64 * self.layout.hop as i64;
                     // Beyond the ends of the master nothing is held against the mix.
-                    let within = at >= 0 && at + self.layout.size as i64 <= i64::try_from(master.fed).unwrap_or(i64::MAX);
+                    let within = at >= 0
+                        && at + self.layout.size as i64
+                            <= i64::try_from(master.fed).unwrap_or(i64::MAX);
                     let aligned = sources[track].aligned || self.targets[track].alike > ALIKE;
                     self.window((index, other), within && aligned, track, window);
                 }
@@ -194,10 +202,13 @@ impl Meter {
         };
         spectra.resize(windows * bins, Complex32::default());
         scratch.wave.resize(size, 0.0);
-        scratch.fft.resize(forward.get_scratch_len(), Complex32::default());
+        scratch
+            .fft
+            .resize(forward.get_scratch_len(), Complex32::default());
         for (window, out) in spectra.chunks_exact_mut(bins).enumerate() {
             let samples = &scratch.samples[window * hop..][..size];
-            for ((wave, sample), weight) in scratch.wave.iter_mut().zip(samples).zip(&layout.window) {
+            for ((wave, sample), weight) in scratch.wave.iter_mut().zip(samples).zip(&layout.window)
+            {
                 *wave = sample * weight;
             }
             forward
@@ -207,7 +218,13 @@ impl Meter {
         scratch.samples.iter().any(|sample| *sample != 0.0)
     }
 
-    fn window(&mut self, (index, other): (usize, Option<usize>), aligned: bool, track: usize, window: usize) {
+    fn window(
+        &mut self,
+        (index, other): (usize, Option<usize>),
+        aligned: bool,
+        track: usize,
+        window: usize,
+    ) {
         let Self {
             layout,
             scratch,
@@ -238,7 +255,12 @@ impl Meter {
             .extend(parts.zip(bands).map(|((x, m), gain)| m - x * gain));
         for band in 0..BANDS {
             let range = layout.bands[band].clone();
-            let power = |of: &[Complex32]| of[range.clone()].iter().map(Complex32::norm_sqr).sum::<f32>();
+            let power = |of: &[Complex32]| {
+                of[range.clone()]
+                    .iter()
+                    .map(Complex32::norm_sqr)
+                    .sum::<f32>()
+            };
             let scale = 1.0 / (layout.size as f32).powi(2);
             let expected = power(&scratch.expected) * scale;
             record.remains[band] = power(&scratch.remainder) * scale;
@@ -264,11 +286,10 @@ impl Meter {
             layout,
             scratch,
             backward,
-            targets,
             ..
         } = self;
         let (size, bins) = (layout.size, layout.bins);
-        let mut wave = |spectrum: &mut [Complex32]| {
+        let wave = |spectrum: &mut [Complex32]| {
             // A real wave has no phase at either end of its spectrum.
             spectrum[0].im = 0.0;
             spectrum[bins - 1].im = 0.0;
@@ -281,13 +302,14 @@ impl Meter {
             out
         };
         let remainder = wave(&mut scratch.remainder);
-        scratch.expected.copy_from_slice(&scratch.master[index][window * bins..][..bins]);
+        scratch
+            .expected
+            .copy_from_slice(&scratch.master[index][window * bins..][..bins]);
         let mut master = wave(&mut scratch.expected);
         for (sample, weight) in master.iter_mut().zip(&layout.window) {
             *sample /= weight.max(0.25);
         }
-        let largest = targets[track].largest;
-        let Some(click) = click(&remainder, &layout.window, &master, largest) else {
+        let Some(click) = click(&remainder, &layout.window, &master) else {
             return;
         };
         let window = self.taken + window as i64;
@@ -329,9 +351,15 @@ impl Meter {
             self.places.close(track);
         }
         let second = self.layout.seconds(self.layout.hop as i64);
-        let sum = |of: fn(&History) -> f64| -> f64 { self.targets.iter().map(|t| of(&t.history)).sum() };
+        let sum =
+            |of: fn(&History) -> f64| -> f64 { self.targets.iter().map(|t| of(&t.history)).sum() };
         let sounding = sum(|h| h.sounding);
-        let longest = self.targets.iter().map(|t| t.history.sounding).fold(0.0, f64::max) * second;
+        let longest = self
+            .targets
+            .iter()
+            .map(|t| t.history.sounding)
+            .fold(0.0, f64::max)
+            * second;
         if longest < ENOUGH_S {
             return Err(NotHeard::TooShort { needs_s: ENOUGH_S });
         }
@@ -340,12 +368,19 @@ impl Meter {
         let remainders = self.places.closed.iter().take(LISTED);
         Ok(Remains {
             total: self.places.total,
-            places: remainders.map(|place| remainder(layout, place, sources)).collect(),
+            places: remainders
+                .map(|place| remainder(layout, place, sources))
+                .collect(),
             same_music: sum(|h| h.explained) / sounding,
             sounding_s: Seconds(longest),
             unaligned_s: Seconds(sum(|h| h.unaligned) * second),
             remaining_s: Seconds(self.places.windows as f64 * second),
-            largest_db: self.places.closed.iter().map(|p| f64::from(p.level_db)).reduce(f64::max),
+            largest_db: self
+                .places
+                .closed
+                .iter()
+                .map(|p| f64::from(p.level_db))
+                .reduce(f64::max),
         })
     }
 }
@@ -367,13 +402,20 @@ fn bins_and_gains<'a>(layout: &'a Layout, gains: &'a Gains) -> impl Iterator<Ite
 
 fn remainder(layout: &Layout, place: &Place, sources: &[Source]) -> Remainder {
     let first = place.bands.iter().position(|&band| band).unwrap_or(0);
-    let last = place.bands.iter().rposition(|&band| band).unwrap_or(BANDS - 1);
+    let last = place
+        .bands
+        .iter()
+        .rposition(|&band| band)
+        .unwrap_or(BANDS - 1);
     let hertz = |hertz: f64| Hertz::new(hertz as u32).expect("no edge of a band is 0 Hz");
     let (hop, size) = (layout.hop as i64, layout.size as i64);
     let (start, end) = match place.click {
         Some(at) => (at, at + 1),
         // The weight of a window lies in its middle half.
-        None => (place.start * hop + size / 4, (place.end - 1) * hop + size * 3 / 4),
+        None => (
+            place.start * hop + size / 4,
+            (place.end - 1) * hop + size * 3 / 4,
+        ),
     };
     Remainder {
         kind: if place.click.is_some() {
