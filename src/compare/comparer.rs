@@ -11,6 +11,7 @@ use super::bands::{BandMeter, Whose, block_levels};
 use super::buffer::Buffer;
 use super::correlate::mean_square;
 use super::pairing::{Pair, Pairing, pairing};
+use super::remains::{self, NotHeard, Source};
 use super::rematch::Rematch;
 use super::report::{Heard, RATE, Track, common_offset};
 use super::side::{CompareError, Limits, Side};
@@ -22,6 +23,8 @@ use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
 const REMATCH_EVERY: i64 = 10;
 /// Blocks between the look for offsets and the measurement of levels.
 const DELAY: i64 = 10;
+/// Blocks of which what remains is measured at once: a second.
+const REMAINS: i64 = 10;
 /// Seconds either way that channel-based versions are looked for: leading silence and edits.
 const FAR_S: i64 = 10;
 /// Seconds of two such versions that are held for cuts to be found in.
@@ -59,6 +62,8 @@ pub struct Comparer {
     desk: Option<Desk>,
     /// Of object-based files.
     rematch: Option<Rematch>,
+    /// `None` where no track has a counterpart.
+    remains: Option<remains::Meter>,
     scratch: Vec<f32>,
     /// Frames of the mix that are held before the end of a block.
     behind: i64,
@@ -118,6 +123,8 @@ impl Comparer {
                 Desk::new(sample_rate, &of_desk, block, silence)
             }),
             rematch: has(PartKind::Object).then(|| Rematch::new(sample_rate)),
+            remains: (!tracks.is_empty())
+                .then(|| remains::Meter::new(sample_rate, tracks.len(), channels)),
             pairing,
             tracks,
             master_samples: Buffer::new(master_wanted, behind + 2 * ahead + spare),
@@ -388,10 +395,31 @@ impl Comparer {
                 }
             }
         }
+        if (block as i64 + 1) % REMAINS == 0 {
+            let sources = self.sources(fallback, common.or(crossed).is_some());
+            if let Some(remains) = &mut self.remains {
+                let both = (&self.mix_samples, &self.master_samples);
+                remains.advance(both, &sources, (block as i64 + 1) * self.block);
+            }
+        }
         if let Some(groups) = &mut self.groups {
             groups.bed.push(block_levels(sums[0][0], sums[0][1]));
             groups.objects.push(block_levels(sums[1][0], sums[1][1]));
         }
+    }
+
+    /// Where the master lies for each track, and whether that was measured.
+    fn sources(&self, fallback: i64, fallback_measured: bool) -> Vec<Source> {
+        let sources = self.tracks.iter().map(|track| {
+            let own = track.tracker.offset();
+            Source {
+                mix: track.mix,
+                master: track.master,
+                offset: own.unwrap_or(fallback),
+                aligned: own.is_some() || fallback_measured,
+            }
+        });
+        sources.collect()
     }
 
     #[cfg(test)]
@@ -410,7 +438,22 @@ impl Comparer {
             tracker.finish();
             self.slipped(index, known, (self.looked + 1) * self.block);
         }
+        let common = self.common_offset();
+        let common = common.or(self.desk.as_ref().and_then(Desk::crossed));
+        let sources = self.sources(common.unwrap_or(0), common.is_some());
+        let remains = match self.remains.take() {
+            Some(remains) => {
+                let both = (&self.mix_samples, &self.master_samples);
+                let end = i64::try_from(self.mix_samples.fed).unwrap_or(i64::MAX);
+                remains.finish(both, &sources, end)
+            }
+            None if self.master.sample_rate != self.mix.sample_rate => {
+                Err(NotHeard::OtherSampleRate)
+            }
+            None => Err(NotHeard::NoPairs),
+        };
         Heard {
+            remains,
             master: self.master,
             mix: self.mix,
             limits: self.limits,
@@ -452,7 +495,8 @@ fn held(sample_rate: u32, tracks: usize, channels: bool) -> (usize, i64) {
 /// Frames of the mix that a look needs before the end of its block, or levels do.
 fn behind(searches: &Searches, block: i64) -> i64 {
     let windows = searches.wide.short.max(searches.narrow.short) as i64;
-    windows.max((DELAY + 2) * block)
+    // What remains is measured second by second, from windows that begin a little before.
+    windows.max((DELAY + 2 + REMAINS + 1) * block)
 }
 
 /// Pairs with a track on both sides; a track that several objects carry is looked at once.

@@ -21,6 +21,7 @@ mod likeness;
 mod movement;
 mod pairing;
 mod path;
+mod remains;
 mod rematch;
 mod report;
 mod side;
@@ -34,6 +35,7 @@ mod tests;
 
 pub use bed_swap::{BedExchange, BedExchangeKind, bed_exchanges};
 pub use comparer::{Comparer, Wants};
+pub use remains::{MeasuredRemains, NotHeard, Remainder, RemainderKind, Remains};
 pub use side::{CompareError, Limits, Side};
 pub use types::*;
 pub use versions::{

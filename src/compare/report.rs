@@ -9,6 +9,7 @@ use super::beds::bed_changes;
 use super::curve::{Course, Gain, course, gain, quantile};
 use super::movement::{Models, movement};
 use super::pairing::Pairing;
+use super::remains::{NotHeard, Remains};
 use super::side::{Limits, Side};
 use super::timing::{Stay, Tracker};
 use super::types::*;
@@ -46,6 +47,7 @@ pub(super) struct Heard {
     pub(super) curves: Option<[Envelope; 2]>,
     /// Frames of a block.
     pub(super) block: i64,
+    pub(super) remains: Result<Remains, NotHeard>,
     /// How far offsets were looked for, in frames.
     pub(super) reach: u64,
     /// Offsets that are no farther apart are one.
@@ -141,6 +143,7 @@ impl Heard {
             tracks,
             level_changes,
             versions,
+            remains: self.remains.into(),
             limits: self.limits,
         }
     }

@@ -4,6 +4,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::remains::MeasuredRemains;
 use super::side::Limits;
 use super::versions::Versions;
 use crate::measured::{Measured, NotMeasured};
@@ -36,6 +37,8 @@ pub struct Comparison {
     pub level_changes: Listed<LevelChange>,
     /// `None` for object-based files and for more channels than are held against each other.
     pub versions: Option<Versions>,
+    /// What is left of the master when the mix is taken away.
+    pub remains: MeasuredRemains,
     pub limits: Limits,
 }
 

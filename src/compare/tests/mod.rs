@@ -6,7 +6,7 @@ mod levels;
 mod models;
 mod movement;
 mod pairing;
-mod signals;
+pub(super) mod signals;
 mod stream;
 mod timing;
 mod versions;
@@ -84,7 +84,7 @@ fn feed(
     (comparer.finish(), most_held)
 }
 
-fn compare(master: &[Vec<f64>], mix: &[Vec<f64>]) -> Comparison {
+pub(super) fn compare(master: &[Vec<f64>], mix: &[Vec<f64>]) -> Comparison {
     let sides = (side(master.len()), side(mix.len()));
     feed((&sides.0, &sides.1), (master, mix), || 9_600).0
 }

@@ -17,6 +17,7 @@ mod movement;
 mod names;
 mod peaks;
 mod provenance;
+mod remains;
 mod rendered;
 mod stated;
 mod survey;
@@ -49,4 +50,5 @@ pub const GROUPS: &[&[Check]] = &[
     immersive_figures::CHECKS,
     movement::CHECKS,
     versions::CHECKS,
+    remains::CHECKS,
 ];

@@ -188,7 +188,7 @@ fn faults(case: &Case, find: impl FnOnce(&Comparison) -> Vec<Found>) -> Reading 
     })
 }
 
-fn other_rate(comparison: &Comparison) -> Option<NotMeasured> {
+pub fn other_rate(comparison: &Comparison) -> Option<NotMeasured> {
     let (master, mix) = (comparison.master_sample_rate_hz, comparison.sample_rate_hz);
     (master != mix).then(|| NotMeasured::OtherSampleRate {
         master_hz: master.value(),
@@ -219,7 +219,7 @@ fn not_compared(case: &Case) -> Reading {
     }
 }
 
-fn called(part: &Part) -> String {
+pub fn called(part: &Part) -> String {
     match (&part.channel, &part.object_id) {
         (Some(channel), Some(_)) if *channel != part.name => format!("{} ({channel})", part.name),
         _ => part.name.clone(),
