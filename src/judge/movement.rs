@@ -73,7 +73,7 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
                 "mix",
                 format!(
                     "not held against {} sample by sample: this file runs at {} Hz, that one at {} Hz",
-                    against.mix.to_string_lossy(),
+                    against.mix.unwrap_or_default().to_string_lossy(),
                     comparison.master_sample_rate_hz.value(),
                     comparison.sample_rate_hz.value()
                 ),
@@ -84,7 +84,10 @@ pub fn fault(check: &Check, limit: Option<&Limit>, facts: &Facts) -> Option<Told
         Err(why) if check.id == "movement.not_compared" => vec![one(
             check,
             "mix",
-            format!("not held against {}: {why}", against.mix.to_string_lossy()),
+            match against.mix {
+                Some(mix) => format!("not held against {}: {why}", mix.to_string_lossy()),
+                None => why.to_owned(),
+            },
             None,
         )],
         Err(_) => Vec::new(),

@@ -2,6 +2,8 @@
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
 mod against;
+mod companion;
+mod fit;
 mod immersive;
 mod rerender;
 
@@ -11,11 +13,13 @@ use std::path::Path;
 use std::sync::Arc;
 
 pub use against::Against;
+pub use companion::Companion;
+pub use fit::misfit;
 pub use immersive::AdmWeighed;
 pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 
 use crate::intake::Identity;
-use crate::judge::{self, Facts, Judgement};
+use crate::judge::{self, AgainstRead, Facts, Judgement};
 use crate::layout::Label;
 use crate::measure::defects::DataLayout;
 use crate::measure::{
@@ -47,6 +51,9 @@ pub struct Request<'a> {
     pub head: Option<Arc<HeadSet>>,
     /// The mix that the file came from, to be held against it.
     pub against: Option<&'a Path>,
+    /// Why the file is not held against a mix though a rule asks for one: a sentence without full
+    /// stop, for `movement.not_compared`. Of no effect beside `against`.
+    pub not_compared: Option<&'a str>,
 }
 
 impl<'a> Request<'a> {
@@ -67,6 +74,7 @@ impl<'a> Request<'a> {
             choice: &ALL,
             head: None,
             against: None,
+            not_compared: None,
         }
     }
 }
@@ -223,6 +231,10 @@ pub fn weigh(
         }
         None => {}
     }
+    let not_compared = request.not_compared.map(|why| AgainstRead {
+        mix: None,
+        result: Err(why),
+    });
     let judgement = judge::judge(
         &Facts {
             name: request.path.file_name().unwrap_or_default(),
@@ -231,7 +243,7 @@ pub fn weigh(
             oddities: &reading.oddities,
             measurements: Some(&measurements),
             adm: adm.as_ref().map(AdmWeighed::read),
-            against: against.as_ref().map(Against::read),
+            against: against.as_ref().map(Against::read).or(not_compared),
             unread: None,
             incomplete: request.incomplete,
         },
