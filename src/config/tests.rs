@@ -777,7 +777,7 @@ fn a_route_tells_where_a_master_s_mix_lies() {
 
 #[test]
 fn a_file_is_judged_by_the_first_route_of_the_innermost_watch() {
-    let text = "[studio]\nname = \"Tallow Street\"\nstate = \"/var/lib/weighbridge\"\n\n[[watch]]\nname = \"all\"\nfolder = \"/srv/audio\"\nprofile = \"stereo-music\"\nmd5 = true\n\n[[watch.route]]\nmatch = \"**/*_imm.wav\"\nprofile = \"immersive-music\"\nchannels = \"5.1\"\n\n[[watch.route]]\nmatch = \"**/*.wav\"\nprofile = \"broadcast-r128\"\n";
+    let text = "[studio]\nname = \"Tallow Street\"\nstate = \"/var/lib/weighbridge\"\n\n[[watch]]\nname = \"all\"\nfolder = \"/srv/audio\"\nprofile = \"stereo-music\"\nmd5 = true\n\n[[watch.route]]\nmatch = \"**/*_imm.wav\"\nprofile = \"immersive-music\"\nchannels = \"5.1\"\n\n[[watch.route]]\nmatch = \"**/*.wav\"\nprofile = \"immersive-channels\"\n";
     let config = parse(text).unwrap();
     let by = |path: &str| config.judged_by(Path::new(path));
     let first = by("/srv/audio/album/a_imm.wav").unwrap();
@@ -789,7 +789,7 @@ fn a_file_is_judged_by_the_first_route_of_the_innermost_watch() {
         first.because(),
         "route \"**/*_imm.wav\" of watch \"all\""
     );
-    assert_eq!(by("/srv/audio/a.wav").unwrap().profile, "broadcast-r128");
+    assert_eq!(by("/srv/audio/a.wav").unwrap().profile, "immersive-channels");
     let none = by("/srv/audio/a.flac").unwrap();
     assert_eq!(
         (none.profile, none.because().as_str(), none.mix),

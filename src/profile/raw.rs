@@ -43,6 +43,15 @@ pub const KEYS: &[(&str, &str)] = &[
     ("severity", "severity = \"stop\", \"advise\" or \"note\""),
     ("source", "source = \"common practice, no source\""),
     ("render", "render = \"0+5+0\""),
+    (
+        "yardstick",
+        "a table for each figure: [yardstick.\"translation.telephone_band\"]",
+    ),
+    ("lowest", "lowest = -11.0"),
+    ("median", "median = -7.5"),
+    ("highest", "highest = -4.0"),
+    ("files", "files = 40"),
+    ("date", "date = \"2026-05-04\""),
 ];
 
 type Said<T> = Option<Spanned<T>>;
@@ -58,6 +67,18 @@ pub struct RawProfile {
     pub renders: Said<Vec<Spanned<String>>>,
     #[serde(default)]
     pub limits: BTreeMap<Spanned<String>, Spanned<RawLimit>>,
+    #[serde(default)]
+    pub yardstick: BTreeMap<Spanned<String>, RawYardstick>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RawYardstick {
+    pub lowest: Said<f64>,
+    pub median: Said<f64>,
+    pub highest: Said<f64>,
+    pub files: Said<u64>,
+    pub date: Said<String>,
 }
 
 #[derive(Deserialize)]
