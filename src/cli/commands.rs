@@ -14,15 +14,15 @@ use crate::specimen;
 use super::args::{Args, Command, ConfigCommand, config_path};
 use super::exit::Exit;
 use super::explain;
+use super::jobs::UsualNames;
 use super::look;
 use super::output::{Output, is_broken_pipe, remark, said};
 use super::pool;
 use super::render;
-use super::selfcheck;
-use super::verify::{self, Item, Outcome};
-use super::jobs::UsualNames;
 use super::rules;
+use super::selfcheck;
 use super::trial;
+use super::verify::{self, Item, Outcome};
 use super::weigh;
 
 /// Does what was asked. An error is told on standard error and gives exit status 2; a pipe

@@ -62,7 +62,10 @@ impl Rules {
 
     /// By what the file at `path` is judged: as the daemon would, were it to arrive there.
     pub fn of(&self, path: &Path) -> anyhow::Result<FileRules<'_>> {
-        let by = self.config.as_ref().and_then(|config| watched(config, path));
+        let by = self
+            .config
+            .as_ref()
+            .and_then(|config| watched(config, path));
         let (name, because) = match (&self.typed, &by) {
             (Some((name, option)), _) => (name.as_str(), option.clone()),
             (None, Some(by)) => (by.profile, by.because()),
@@ -96,7 +99,9 @@ fn watched<'c>(config: &'c Config, path: &Path) -> Option<JudgedBy<'c>> {
     if let Some(by) = absolute.and_then(|path| config.judged_by(&path)) {
         return Some(by);
     }
-    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty());
+    let folder = path
+        .parent()
+        .filter(|folder| !folder.as_os_str().is_empty());
     let folder = std::fs::canonicalize(folder.unwrap_or(Path::new("."))).ok()?;
     let real = folder.join(path.file_name()?);
     let watches = config.watches.iter().filter_map(|watch| {

@@ -32,10 +32,7 @@ pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
     if let Some(mix) = &asked.against
         && !mix.is_file()
     {
-        bail!(
-            "--against: there is no file {}",
-            printable(mix.as_os_str())
-        );
+        bail!("--against: there is no file {}", printable(mix.as_os_str()));
     }
     let configured = (rules.config.as_ref()).and_then(|config| config.render.head.clone());
     let wants_ears = asked.renders.iter().any(|render| render == "binaural");

@@ -58,7 +58,9 @@ impl Watch {
             profile: route.map_or(&self.profile, |route| &route.profile),
             channels: route.and_then(|route| route.channels.as_deref()),
             md5: self.md5,
-            mix: rule.map_or(MixOf::NotAsked, |rule| rule.mix_of(&self.folder.join(below))),
+            mix: rule.map_or(MixOf::NotAsked, |rule| {
+                rule.mix_of(&self.folder.join(below))
+            }),
         }
     }
 }

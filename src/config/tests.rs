@@ -785,11 +785,11 @@ fn a_file_is_judged_by_the_first_route_of_the_innermost_watch() {
         (first.profile, first.channels.map(<[_]>::len), first.md5),
         ("immersive-music", Some(6), true)
     );
+    assert_eq!(first.because(), "route \"**/*_imm.wav\" of watch \"all\"");
     assert_eq!(
-        first.because(),
-        "route \"**/*_imm.wav\" of watch \"all\""
+        by("/srv/audio/a.wav").unwrap().profile,
+        "immersive-channels"
     );
-    assert_eq!(by("/srv/audio/a.wav").unwrap().profile, "immersive-channels");
     let none = by("/srv/audio/a.flac").unwrap();
     assert_eq!(
         (none.profile, none.because().as_str(), none.mix),

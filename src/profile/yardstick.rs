@@ -38,7 +38,10 @@ pub fn checked(
             "lowest, median and highest in this order",
         ));
     }
-    let files = raw.files.as_ref().ok_or_else(|| missing("files", "files = 40"))?;
+    let files = raw
+        .files
+        .as_ref()
+        .ok_or_else(|| missing("files", "files = 40"))?;
     if *files.get_ref() == 0 {
         return Err(text.mistake(
             files.span(),

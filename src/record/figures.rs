@@ -93,7 +93,11 @@ impl List {
         if let Some(heard) = loudness {
             let lufs = |value: Option<crate::units::Lufs>| value.map(|value| value.value());
             self.check("loudness.integrated", at, lufs(heard.integrated_lufs));
-            self.check("loudness.short_term_max", at, lufs(heard.short_term_max_lufs));
+            self.check(
+                "loudness.short_term_max",
+                at,
+                lufs(heard.short_term_max_lufs),
+            );
             self.check("loudness.momentary_max", at, lufs(heard.momentary_max_lufs));
             // Under 60 s a range says little (EBU Tech 3342).
             let range = heard.range_lu.filter(|_| heard.range_stable);
@@ -103,7 +107,11 @@ impl List {
         self.check("peaks.true_peak", at, true_peak);
         let sample_peak = peaks.sample_peak_dbfs.map(|peak| peak.value());
         // The tracks of an object-based master are not what is heard.
-        self.check("peaks.sample_peak", at, sample_peak.filter(|_| at.is_empty()));
+        self.check(
+            "peaks.sample_peak",
+            at,
+            sample_peak.filter(|_| at.is_empty()),
+        );
         let to_loudness = peaks.peak_to_loudness_lu.map(|ratio| ratio.value());
         self.check("peaks.peak_to_loudness", at, to_loudness);
     }
@@ -135,7 +143,11 @@ impl List {
         }
         let lu = |value: Option<crate::units::Lu>| value.map(|value| value.value());
         self.check("translation.mono_loss", "", lu(table.mono_loss_lu));
-        self.check("translation.mono_window", "", lu(table.mono_worst_window_lu));
+        self.check(
+            "translation.mono_window",
+            "",
+            lu(table.mono_worst_window_lu),
+        );
         self.check("translation.mono_band", "", table.mono_worst_band_loss_db);
         let low_end = table.low_end_lost_without_lfe_db;
         self.check("translation.low_end", "", low_end);

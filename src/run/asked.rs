@@ -72,12 +72,13 @@ impl<'a> Asked<'a> {
                 }
             }
             (Companion::Away(path), None) => MixBasis::Away { path: path.clone() },
-            (Companion::There { path, identity } | Companion::Incomplete { path, identity, .. }, _) => {
-                MixBasis::NotCompared {
-                    path: path.clone(),
-                    identity: *identity,
-                }
-            }
+            (
+                Companion::There { path, identity } | Companion::Incomplete { path, identity, .. },
+                _,
+            ) => MixBasis::NotCompared {
+                path: path.clone(),
+                identity: *identity,
+            },
         };
         Basis {
             channels: self.channels(),

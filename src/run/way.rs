@@ -280,8 +280,8 @@ fn already_weighed(
                 return Err(WeighError::Changed.into());
             }
             let basis = last_record.basis;
-            let same = digests.blake3 == last
-                && asked.is_like(basis.as_ref()).map_err(WeighError::Io)?;
+            let same =
+                digests.blake3 == last && asked.is_like(basis.as_ref()).map_err(WeighError::Io)?;
             Ok(same.then(|| (before, basis.unwrap_or_default())))
         }
         _ => Ok(None),
@@ -300,12 +300,7 @@ fn basis_before(
     }
 }
 
-fn weighing(
-    sidecar: &Sidecar,
-    identity: &Identity,
-    basis: Basis,
-    profile: &Profile,
-) -> Weighing {
+fn weighing(sidecar: &Sidecar, identity: &Identity, basis: Basis, profile: &Profile) -> Weighing {
     let digests = &sidecar.file.digests;
     Weighing {
         identity: *identity,
