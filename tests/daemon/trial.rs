@@ -194,13 +194,12 @@ fn weigh_takes_a_profile_by_path_and_shows_its_mistakes() {
 
 #[test]
 fn weigh_obeys_the_configuration_that_the_environment_names() {
-    let mut house = House::new();
+    let house = House::new();
     let watch = house.watch("exports");
     house.configure(&[&watch], "");
     let (inside, outside) = (watch.folder.join("a.wav"), house.path("b.wav"));
     put(&inside, &quiet("a"));
     put(&outside, &quiet("b"));
-    house.env("WEIGHBRIDGE_CONFIG", house.config().to_str().unwrap());
     let told = |file: &Path| {
         let mut command = Command::new(BINARY);
         command.args(["weigh", file.to_str().unwrap()]);

@@ -88,8 +88,9 @@ impl Report {
             out.push_str(&group.text(several, columns, paint));
         }
         if let Some(written) = &self.written {
+            out.push('\n');
             out.push_str(&text::hanging(
-                "\n",
+                "",
                 &format!("The limits and the figures are written to {written}. To judge by them:"),
                 columns,
             ));
@@ -236,15 +237,14 @@ impl Group {
 
 /// A number with the decimals of its unit, without the unit.
 fn digits(value: f64, unit: &str) -> String {
-    let value = match unit {
+    match unit {
         // Seconds as faces write them have many decimals; here they stand in a column.
         "s" | "deg" => format!("{value:.2}"),
         _ => {
             let text = quantity(value, unit, 1);
             text.trim_end_matches(unit).trim_end().to_owned()
         }
-    };
-    value
+    }
 }
 
 #[cfg(test)]
