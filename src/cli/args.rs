@@ -10,7 +10,7 @@ use clap::{Parser, Subcommand};
 use crate::layout::{self, Label};
 use crate::render::Choice;
 
-/// The environment variable that names the configuration for the commands that read the ledger.
+/// The environment variable that names the configuration where no option does.
 pub const CONFIG_VARIABLE: &str = "WEIGHBRIDGE_CONFIG";
 
 #[derive(Debug, Parser)]
@@ -32,6 +32,12 @@ pub enum Command {
     /// Exit status: 0 when all are clear or advised, 1 when some are stopped, 2 when some could
     /// not be read or nothing was found.
     Weigh(Weigh),
+    /// Weigh a folder of masters that were approved and sent, and say how a profile fits them
+    ///
+    /// Nothing is changed on disk; only --propose writes a file, and never over one. Exit status:
+    /// 0 when all are clear or advised, 1 when some would be stopped, 2 when some could not be
+    /// read or nothing was found.
+    Trial(Trial),
     /// Write what an immersive master sounds like on a layout as a file
     ///
     /// Exit status: 0 when it is written, 2 when not.
@@ -73,6 +79,7 @@ pub enum Command {
     Selfcheck,
     /// The profiles, or one with its numbers and their sources
     Profiles {
+        /// Its name, or its path
         name: Option<String>,
         /// Also the profiles beside this configuration (else that of WEIGHBRIDGE_CONFIG)
         #[arg(long, value_name = "FILE")]
@@ -96,10 +103,12 @@ pub struct Weigh {
     /// Files, or folders to search for audio
     #[arg(required = true, value_name = "PATH")]
     pub paths: Vec<PathBuf>,
-    /// Judge by this profile, whatever the configuration says
-    #[arg(long, value_name = "NAME")]
+    /// Judge by this profile, whatever the configuration says: a name, or the path of a profile
+    /// (it ends in .toml or has a slash)
+    #[arg(long, value_name = "NAME-or-FILE")]
     pub profile: Option<String>,
-    /// Take routes and profiles from this configuration
+    /// Judge as the watches and routes of this configuration say (else that of
+    /// WEIGHBRIDGE_CONFIG)
     #[arg(long, value_name = "FILE")]
     pub config: Option<PathBuf>,
     /// Where the channels play, for files that do not say: a layout (4+7+0, 7.1.4) or labels
@@ -115,12 +124,34 @@ pub struct Weigh {
     pub head: Option<PathBuf>,
     #[command(flatten)]
     pub choice: Heard,
-    /// The mix that the master came from: same parts, movement, timing, level over time
+    /// The mix that the master came from: same parts, movement, timing, level over time; without
+    /// it the one that a route's mix rule names
     #[arg(long, value_name = "MIX")]
     pub against: Option<PathBuf>,
     /// Print one sidecar a line instead of text
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Debug, clap::Args)]
+pub struct Trial {
+    /// The folder, searched to its bottom
+    #[arg(value_name = "FOLDER")]
+    pub folder: PathBuf,
+    /// Judge by this profile, whatever the configuration says: a name, or the path of a profile
+    /// (it ends in .toml or has a slash)
+    #[arg(long, value_name = "NAME-or-FILE")]
+    pub profile: Option<String>,
+    /// Judge as the watches and routes of this configuration say (else that of
+    /// WEIGHBRIDGE_CONFIG)
+    #[arg(long, value_name = "FILE")]
+    pub config: Option<PathBuf>,
+    /// Print one JSON object instead of text
+    #[arg(long)]
+    pub json: bool,
+    /// Write the proposed limits and the yardsticks as a profile; the file must not exist
+    #[arg(long, value_name = "FILE.toml")]
+    pub propose: Option<PathBuf>,
 }
 
 #[derive(Debug, clap::Args)]

@@ -14,13 +14,16 @@ use crate::specimen;
 use super::args::{Args, Command, ConfigCommand, config_path};
 use super::exit::Exit;
 use super::explain;
+use super::jobs::UsualNames;
 use super::look;
 use super::output::{Output, is_broken_pipe, remark, said};
 use super::pool;
 use super::render;
+use super::rules;
 use super::selfcheck;
+use super::trial;
 use super::verify::{self, Item, Outcome};
-use super::weigh::{self, UsualNames};
+use super::weigh;
 
 /// Does what was asked. An error is told on standard error and gives exit status 2; a pipe
 /// whose reader had enough ends quietly.
@@ -39,6 +42,7 @@ fn command(command: Command, out: &mut Output) -> anyhow::Result<Exit> {
     match command {
         Command::Run { config } => run::run(&config).map(|()| Exit::Fine),
         Command::Weigh(asked) => weigh::run(&asked, out),
+        Command::Trial(asked) => trial::run(&asked, out),
         Command::Render(asked) => render::run(&asked, out),
         Command::Demo { dir } => {
             let as_told = demo::run(dir)?;
@@ -69,10 +73,15 @@ fn command(command: Command, out: &mut Output) -> anyhow::Result<Exit> {
 
 fn profiles(name: Option<&str>, config: Option<PathBuf>, out: &mut Output) -> anyhow::Result<Exit> {
     let folder = config_path(config).as_deref().map(config::profiles_folder);
-    let set = judge::load_profiles(folder.as_deref()).map_err(said)?;
     let text = match name {
-        Some(name) => explain::profile(weigh::named(&set, name)?, &unit_of, out.columns()),
-        None => explain::profiles(&set.iter().collect::<Vec<_>>(), out.columns()),
+        Some(typed) => {
+            let (set, name) = rules::profile_typed(typed, folder.as_deref())?;
+            explain::profile(rules::named(&set, &name)?, &unit_of, out.columns())
+        }
+        None => {
+            let set = judge::load_profiles(folder.as_deref()).map_err(said)?;
+            explain::profiles(&set.iter().collect::<Vec<_>>(), out.columns())
+        }
     };
     out.print(&text)?;
     Ok(Exit::Fine)

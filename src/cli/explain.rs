@@ -359,6 +359,7 @@ mod tests {
                 ),
             ]),
             digest: "ab".repeat(32),
+            yardsticks: BTreeMap::new(),
         };
         let unit = |check: &str| {
             if check == "peaks.true_peak" {

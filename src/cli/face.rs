@@ -19,6 +19,10 @@ pub struct Face<'a> {
     pub sidecar: &'a Sidecar,
     /// Where the file is now, and what was done with it, in words.
     pub place: &'a str,
+    /// What chose the profile; `None` where that is not known any more.
+    pub because: Option<&'a str>,
+    /// The mix, and what chose it; otherwise what the record says of it.
+    pub mix: Option<&'a str>,
     /// The catalogue's name of a check.
     pub title: &'a dyn Fn(&str) -> Option<String>,
     pub columns: usize,
@@ -36,6 +40,10 @@ impl Face<'_> {
         out.push_str(&sentence(&story, self.columns, self.paint));
         // Unbroken, so that it can be copied whatever spaces it holds.
         let _ = writeln!(out, "  where   {}", self.place);
+        out.push_str(&text::hanging("  profile ", &self.profile(), self.columns));
+        if let Some(mix) = self.mix() {
+            out.push_str(&text::hanging("  mix     ", &mix, self.columns));
+        }
         out.push_str(&self.findings(&story));
         if let Some(unmeasured) = unmeasured(self.sidecar, self.title) {
             let line = text::hanging("  not measured: ", &unmeasured, self.columns);
@@ -65,6 +73,26 @@ impl Face<'_> {
             let _ = writeln!(out, "  blake3 {blake3}");
         }
         out
+    }
+
+    fn profile(&self) -> String {
+        let name = one_line(&self.sidecar.profile.name);
+        match self.because {
+            Some(because) => format!("{name}: {because}"),
+            None => name,
+        }
+    }
+
+    fn mix(&self) -> Option<String> {
+        if let Some(mix) = self.mix {
+            return Some(mix.to_owned());
+        }
+        let against = self.sidecar.against.as_ref()?;
+        let compared = match against.comparison {
+            Some(_) => "",
+            None => " (not compared)",
+        };
+        Some(format!("{}{compared}", one_line(&against.mix)))
     }
 
     /// One row a finding, and below it what the columns do not say.
@@ -291,7 +319,7 @@ fn is_object_based(sidecar: &Sidecar) -> bool {
 }
 
 /// Loudness with the layout behind it, true peak, range, unless they are told already; then
-/// duration, format, profile.
+/// duration, format.
 fn figures(sidecar: &Sidecar) -> String {
     let mut parts: Vec<String> = Vec::new();
     match &sidecar.measured {
@@ -303,7 +331,6 @@ fn figures(sidecar: &Sidecar) -> String {
         parts.push(Seconds(format.duration_s).to_string());
         parts.push(format_figures(format));
     }
-    parts.push(format!("profile {}", one_line(&sidecar.profile.name)));
     parts.join("; ")
 }
 
@@ -372,6 +399,8 @@ mod tests {
         Face {
             sidecar,
             place: "exports/Harbour Lights_MI04_48k24.wav (nothing was moved)",
+            because: Some("route \"**/*_MI*.wav\" of watch \"exports\""),
+            mix: None,
             title: &|_| None,
             columns: 80,
             paint,
@@ -389,6 +418,7 @@ mod tests {
 stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
          (-16.4, asked: at most -18.0 LUFS), and 3 true-peak overs
   where   exports/Harbour Lights_MI04_48k24.wav (nothing was moved)
+  profile immersive-music: route \"**/*_MI*.wav\" of watch \"exports\"
 
               check                found         asked               by
   stop        loudness.integrated  -16.4 LUFS    at most -18.0 LUFS  1.6 LU over
@@ -408,7 +438,7 @@ stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
                                at -18, -6.9 at -23, -7.9 at -24
 
   -16.4 LUFS on 0+2+0 (the file's own channels); true peak -0.3 dBTP; range 6.3
-  LU; 6:00.000; WAVE PCM 24 bit, 48000 Hz, 2 channels; profile immersive-music
+  LU; 6:00.000; WAVE PCM 24 bit, 48000 Hz, 2 channels
   blake3 0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f0f
 ";
 
@@ -431,6 +461,8 @@ stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
             Face {
                 sidecar: &place,
                 place: "away.wav",
+                because: None,
+                mix: Some("/srv/mixes/away_mix.wav, by --against"),
                 title: &|_| None,
                 columns: 80,
                 paint: Paint::Plain
@@ -439,8 +471,10 @@ stopped: Harbour Lights_MI04_48k24.wav: 1.6 LU too loud on the 5.1 re-render
             "\
 unread: away.wav: reading failed after 4096 bytes: the share was away
   where   away.wav
+  profile immersive-music
+  mix     /srv/mixes/away_mix.wav, by --against
 
-  nothing could be measured; profile immersive-music
+  nothing could be measured
 "
         );
     }

@@ -99,6 +99,8 @@ pub fn show(file: &Path, ledger: args::Ledger, out: &mut Output) -> anyhow::Resu
             Face {
                 sidecar: &sidecar,
                 place: &place,
+                because: None,
+                mix: None,
                 title: &title,
                 columns: out.columns(),
                 paint: out.paint(),

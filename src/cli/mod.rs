@@ -11,14 +11,17 @@ mod exit;
 mod explain;
 mod face;
 mod find;
+mod jobs;
 mod journal;
 mod look;
 mod output;
 mod pool;
 mod progress;
 mod render;
+mod rules;
 mod selfcheck;
 mod text;
+mod trial;
 mod verify;
 mod weigh;
 

@@ -25,7 +25,7 @@ const LOUD: f64 = 1.0;
 
 pub fn run(asked: &args::Render, out: &mut Output) -> anyhow::Result<Exit> {
     let profiles = judge::load_profiles(None).map_err(said)?;
-    let profile = super::weigh::named(&profiles, "any-audio")?;
+    let profile = super::rules::named(&profiles, "any-audio")?;
     let head = head(asked.head.clone(), asked.layout == "binaural")?;
     let bytes = std::fs::metadata(&asked.master).map_or(0, |metadata| metadata.len());
     let meter = Meter::of(bytes);

@@ -345,8 +345,9 @@ fn mix(text: &Text, raw: &Spanned<RawMix>) -> Result<MixRule, Mistake> {
         "this rule does not say what the mix is called",
         example,
     )?;
-    let pattern = format!("(?i)\\A(?:{})\\z", name.get_ref());
-    let name = regex::Regex::new(&pattern).map_err(|error| {
+    let pattern = name.get_ref().clone();
+    let whole = format!("(?i)\\A(?:{pattern})\\z");
+    let name = regex::Regex::new(&whole).map_err(|error| {
         let last = error.to_string();
         text.mistake(
             name.span(),
@@ -369,6 +370,7 @@ fn mix(text: &Text, raw: &Spanned<RawMix>) -> Result<MixRule, Mistake> {
         None => None,
     };
     Ok(MixRule {
+        pattern,
         name,
         is: is.get_ref().clone(),
         folder,

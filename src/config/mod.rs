@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 mod check;
 mod folders;
+mod judged_by;
 mod mail;
 pub mod mistake;
 mod model;
@@ -18,6 +19,7 @@ mod tests;
 mod values;
 
 pub use check::AUDIO_EXTENSIONS;
+pub use judged_by::{JudgedBy, MixOf};
 pub use mistake::Mistake;
 pub use model::*;
 

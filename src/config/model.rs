@@ -1,7 +1,7 @@
 //! The configuration as other rooms see it: checked. Each room gets its own part.
 
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::time::Duration;
 
 use crate::layout::Label;
@@ -88,28 +88,14 @@ pub struct Route {
 /// From a master's name to its mix's.
 #[derive(Clone, Debug)]
 pub struct MixRule {
+    /// The pattern of a master's name, as it is written.
+    pub pattern: String,
     /// Matches the whole name of a master; other names have no mix.
     pub name: regex::Regex,
     /// The mix's name, `${1}` for what the first brackets took.
     pub is: String,
     /// Absolute; beside the master without it.
     pub folder: Option<PathBuf>,
-}
-
-impl MixRule {
-    /// The mix of the master at `path`, whether or not it is there; `None` where the rule says
-    /// nothing of such a name.
-    pub fn mix_of(&self, path: &Path) -> Option<PathBuf> {
-        let name = path.file_name()?.to_str()?;
-        let found = self.name.captures(name)?;
-        let mut mix = String::new();
-        found.expand(&self.is, &mut mix);
-        let plain = !mix.is_empty() && mix != name && !mix.contains(['/', '\0']) && mix != "..";
-        plain.then(|| match &self.folder {
-            Some(folder) => folder.join(mix),
-            None => path.with_file_name(mix),
-        })
-    }
 }
 
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -742,13 +742,25 @@ fn a_route_tells_where_a_master_s_mix_lies() {
     let found = of("/srv/exports/album/Harbour Lights_Master_r2.wav");
     assert_eq!(
         found,
-        Some("/srv/exports/album/Harbour Lights_mix.wav".into())
+        MixOf::Named("/srv/exports/album/Harbour Lights_mix.wav".into())
     );
-    assert_eq!(of("/srv/exports/Harbour Lights_mix.wav"), None);
+    assert_eq!(
+        of("/srv/exports/Harbour Lights_mix.wav"),
+        MixOf::Unnamed(
+            "no mix is named for it: the name does not match the pattern \
+             '(.+)_master(_r\\d+)?\\.wav' of the mix rule"
+                .into()
+        )
+    );
+    let same = rule("mix = { name = '(.+)\\.wav', is = '${1}.wav' }");
+    assert_eq!(
+        same.mix_of(std::path::Path::new("/srv/exports/a.wav")),
+        MixOf::Unnamed("no mix is named for it: the mix rule names the file itself".into())
+    );
     let apart =
         rule("mix = { name = '(.+)_master\\.wav', is = '${1}.wav', folder = \"/srv/mixes\" }");
     let found = apart.mix_of(std::path::Path::new("/srv/exports/a_master.wav"));
-    assert_eq!(found, Some("/srv/mixes/a.wav".into()));
+    assert_eq!(found, MixOf::Named("/srv/mixes/a.wav".into()));
     for (wrong, says) in [
         ("mix = { name = '(', is = 'x.wav' }", "not a pattern"),
         ("mix = { name = 'a', is = 'mixes/x.wav' }", "slash"),
@@ -761,4 +773,27 @@ fn a_route_tells_where_a_master_s_mix_lies() {
         let error = parse(&text(wrong)).unwrap_err().to_string();
         assert!(error.contains(says), "{wrong}: {error}");
     }
+}
+
+#[test]
+fn a_file_is_judged_by_the_first_route_of_the_innermost_watch() {
+    let text = "[studio]\nname = \"Tallow Street\"\nstate = \"/var/lib/weighbridge\"\n\n[[watch]]\nname = \"all\"\nfolder = \"/srv/audio\"\nprofile = \"stereo-music\"\nmd5 = true\n\n[[watch.route]]\nmatch = \"**/*_imm.wav\"\nprofile = \"immersive-music\"\nchannels = \"5.1\"\n\n[[watch.route]]\nmatch = \"**/*.wav\"\nprofile = \"immersive-channels\"\n";
+    let config = parse(text).unwrap();
+    let by = |path: &str| config.judged_by(Path::new(path));
+    let first = by("/srv/audio/album/a_imm.wav").unwrap();
+    assert_eq!(
+        (first.profile, first.channels.map(<[_]>::len), first.md5),
+        ("immersive-music", Some(6), true)
+    );
+    assert_eq!(first.because(), "route \"**/*_imm.wav\" of watch \"all\"");
+    assert_eq!(
+        by("/srv/audio/a.wav").unwrap().profile,
+        "immersive-channels"
+    );
+    let none = by("/srv/audio/a.flac").unwrap();
+    assert_eq!(
+        (none.profile, none.because().as_str(), none.mix),
+        ("stereo-music", "watch \"all\"", MixOf::NotAsked)
+    );
+    assert!(by("/srv/other/a.wav").is_none());
 }

@@ -24,6 +24,8 @@ const MOST_PATHS: usize = 4096;
 pub(super) enum Answer {
     Done,
     GivenBack,
+    /// No answer: a file that is done shall arrive again.
+    Again,
 }
 
 /// What waits for the scanner. Paths of hints are absolute, those of answers are not.

@@ -381,6 +381,7 @@ impl Scanner {
                     .done(path, now, |identity| known(watch, path, identity))
             }
             Answer::GivenBack => self.settling.given_back(path, now),
+            Answer::Again => self.settling.again(path, now),
         };
         match after {
             AfterLook::Gone => self.tell.gone(path),

@@ -278,6 +278,18 @@ impl Settling {
         }
     }
 
+    /// A file that was dealt with settles anew and is handed out again; one that waits or is out
+    /// is left as it is.
+    pub fn again(&mut self, path: &Path, now: Duration) -> AfterLook {
+        match self.files.get(path).map(|e| e.state) {
+            Some(State::Done { identity }) => {
+                self.wait(path, identity, now, true);
+                AfterLook::New
+            }
+            _ => AfterLook::Rest,
+        }
+    }
+
     /// A look failed, or nothing may be concluded from it: later again.
     pub fn postpone(&mut self, path: &Path, now: Duration) {
         let rest = self.shortest_rest();

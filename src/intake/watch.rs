@@ -104,6 +104,12 @@ impl WatchHandle {
         self.inbox.answer(path, Answer::GivenBack);
     }
 
+    /// A file that is done settles anew and arrives again: what it was judged by has changed. One
+    /// that waits or is handed out is left as it is.
+    pub fn again(&self, path: &Path) {
+        self.inbox.answer(path, Answer::Again);
+    }
+
     pub fn standing(&self) -> Standing {
         let mut standing = self
             .standing

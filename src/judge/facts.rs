@@ -36,8 +36,8 @@ pub struct Facts<'a> {
 /// A master against its mix.
 #[derive(Clone, Copy)]
 pub struct AgainstRead<'a> {
-    /// The mix's file name.
-    pub mix: &'a OsStr,
+    /// The mix's file name; `None` where the reason that there is no comparison says all.
+    pub mix: Option<&'a OsStr>,
     /// Why there is no comparison: a sentence without full stop.
     pub result: Result<&'a Comparison, &'a str>,
 }

@@ -38,6 +38,14 @@ pub fn load_profiles(folder: Option<&Path>) -> Result<ProfileSet, ProfileError> 
     profile::load(&catalogue::known_checks(), folder)
 }
 
+/// The profiles of [`load_profiles`], and the one in `file`, whose name is given too.
+pub fn load_profile_file(
+    folder: Option<&Path>,
+    file: &Path,
+) -> Result<(ProfileSet, String), ProfileError> {
+    profile::load_with_file(&catalogue::known_checks(), folder, file)
+}
+
 /// Above which level the true-peak meter lists every place: the lowest ceiling of the profile, and
 /// never above full scale, whatever else is asked of peaks; and as far above it as the judge takes
 /// for equal.

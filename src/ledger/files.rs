@@ -8,6 +8,7 @@ use std::path::Path;
 use jiff::Timestamp;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 
+use super::basis::{self, Basis};
 use super::place::Place;
 use super::text::{self, stamp};
 use super::{Ledger, LedgerError};
@@ -108,6 +109,7 @@ pub struct Weighing {
     pub profile: String,
     pub profile_digest: String,
     pub tool_version: String,
+    pub basis: Basis,
     /// The verdict's word.
     pub verdict: String,
     pub reason: String,
@@ -140,6 +142,8 @@ pub struct RevisionOf {
 pub struct LastSidecar {
     pub place: Place,
     pub text: String,
+    /// `None` where the version that wrote it did not note it.
+    pub basis: Option<Basis>,
 }
 
 impl Ledger {
@@ -283,6 +287,8 @@ impl Ledger {
     /// Keeps what was found out about a file. Its revision is counted here.
     pub fn weighed(&self, file: FileId, weighing: Weighing) -> Result<(), LedgerError> {
         let identity = text::json("identity", &weighing.identity)?;
+        let basis = text::json("basis", &weighing.basis)?;
+        let awaits_mix = weighing.basis.mix.awaited().is_some();
         self.write(move |transaction| {
             let sql = LedgerError::sql("be written");
             let key: Option<(String, Vec<u8>)> = transaction
@@ -300,7 +306,8 @@ impl Ledger {
                     "UPDATE files SET state = 'weighed', identity = ?2, weighed_at = ?3, bytes = ?4,
                        blake3 = ?5, sha256 = ?6, audio_blake3 = ?7, profile = ?8,
                        profile_digest = ?9, tool_version = ?10, verdict = ?11, reason = ?12,
-                       sidecar = ?13, revision = ?14, replaces = ?15
+                       sidecar = ?13, revision = ?14, replaces = ?15,
+                       basis = ?16, awaits_mix = ?17
                      WHERE id = ?1",
                     params![
                         file.0,
@@ -318,6 +325,8 @@ impl Ledger {
                         weighing.sidecar_json,
                         text::count(revision.number),
                         revision.replaces,
+                        basis,
+                        awaits_mix,
                     ],
                 )
                 .map_err(&sql)?;
@@ -337,9 +346,9 @@ impl Ledger {
     pub fn last_sidecar(&self, key: FileKey<'_>) -> Result<Option<LastSidecar>, LedgerError> {
         let (watch, path) = key.owned();
         self.call(move |connection| {
-            let found: Option<(Option<Place>, String)> = connection
+            let found: Option<(Option<Place>, String, Option<String>)> = connection
                 .query_row(
-                    "SELECT sidecar_root, sidecar_folder, sidecar_path, sidecar FROM files
+                    "SELECT sidecar_root, sidecar_folder, sidecar_path, sidecar, basis FROM files
                      WHERE watch = ?1 AND path = ?2 AND sidecar_path IS NOT NULL
                      ORDER BY id DESC LIMIT 1",
                     params![watch, path],
@@ -347,12 +356,20 @@ impl Ledger {
                         Ok((
                             text::place(row.get(0)?, row.get(1)?, row.get(2)?),
                             row.get(3)?,
+                            row.get(4)?,
                         ))
                     },
                 )
                 .optional()
                 .map_err(LedgerError::sql("be read"))?;
-            Ok(found.and_then(|(place, text)| place.map(|place| LastSidecar { place, text })))
+            let Some((Some(place), text, basis)) = found else {
+                return Ok(None);
+            };
+            Ok(Some(LastSidecar {
+                place,
+                text,
+                basis: basis::parsed(basis)?,
+            }))
         })
     }
 }

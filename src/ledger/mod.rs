@@ -6,6 +6,7 @@
 //! power cut at any instant (the one exception is `arriving`, which is news, not knowledge).
 //! Knows no audio and touches no file of a user.
 
+mod basis;
 mod error;
 mod events;
 mod files;
@@ -24,6 +25,7 @@ mod troubles;
 #[cfg(test)]
 mod tests;
 
+pub use basis::{AwaitingMix, Basis, MixBasis};
 pub use error::LedgerError;
 pub use events::{CustodyEvent, CustodyEventKind};
 pub use files::{Earlier, FileId, FileKey, FileState, LastSidecar, RevisionOf, Seen, Weighing};

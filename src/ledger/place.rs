@@ -78,7 +78,7 @@ impl fmt::Display for Place {
 }
 
 /// A path in JSON: text where it is UTF-8, otherwise its bytes as numbers. Nothing is lost.
-mod raw_path {
+pub(super) mod raw_path {
     use super::*;
 
     #[derive(Serialize, Deserialize)]

@@ -13,7 +13,7 @@ use super::LedgerError;
 const APPLICATION_ID: i64 = 0x7762_7267;
 
 /// Step `n` brings a ledger of schema `n` to `n + 1`.
-const STEPS: &[&str] = &[include_str!("schema1.sql")];
+const STEPS: &[&str] = &[include_str!("schema1.sql"), include_str!("schema2.sql")];
 
 /// The newest schema that this version knows.
 pub(super) const KNOWN: i64 = STEPS.len() as i64;

@@ -44,6 +44,7 @@ fn weighing(blake3: &str) -> Weighing {
         verdict: "stop".to_owned(),
         reason: "too loud".to_owned(),
         sidecar_json: "{\"as\":\"weighed\"}".to_owned(),
+        basis: Basis::default(),
     }
 }
 

@@ -13,7 +13,8 @@ mod raw;
 mod set;
 #[cfg(test)]
 mod tests;
+mod yardstick;
 
 pub use known::{KnownCheck, Takes};
 pub use model::*;
-pub use set::{ProfileError, ProfileSet, load};
+pub use set::{ProfileError, ProfileSet, is_plain, load, load_with_file};

@@ -28,6 +28,23 @@ pub struct Profile {
     /// BLAKE3 of the resolved limits in canonical JSON: two profiles that judge alike have one
     /// digest, whatever their layout as text.
     pub digest: String,
+    /// Where figures lay in the studio's own masters, by figure. They decide nothing.
+    pub yardsticks: Yardsticks,
+}
+
+/// By figure: the id of a check, or `translation.` and the name of a view.
+pub type Yardsticks = BTreeMap<String, Yardstick>;
+
+/// Where one figure lay in masters that were approved and sent. In the figure's own unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Yardstick {
+    pub lowest: f64,
+    pub median: f64,
+    pub highest: f64,
+    /// In how many files it was read.
+    pub files: u64,
+    /// Of the trial, `YYYY-MM-DD`.
+    pub date: String,
 }
 
 /// What is asked of one check.

@@ -48,6 +48,15 @@ pub const KEYS: &[(&str, &str)] = &[
         "advise_below",
         "advise_below = -19.0 beside a limit on a number",
     ),
+    (
+        "yardstick",
+        "a table for each figure: [yardstick.\"translation.telephone_band\"]",
+    ),
+    ("lowest", "lowest = -11.0"),
+    ("median", "median = -7.5"),
+    ("highest", "highest = -4.0"),
+    ("files", "files = 40"),
+    ("date", "date = \"2026-05-04\""),
 ];
 
 type Said<T> = Option<Spanned<T>>;
@@ -63,6 +72,18 @@ pub struct RawProfile {
     pub renders: Said<Vec<Spanned<String>>>,
     #[serde(default)]
     pub limits: BTreeMap<Spanned<String>, Spanned<RawLimit>>,
+    #[serde(default)]
+    pub yardstick: BTreeMap<Spanned<String>, RawYardstick>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RawYardstick {
+    pub lowest: Said<f64>,
+    pub median: Said<f64>,
+    pub highest: Said<f64>,
+    pub files: Said<u64>,
+    pub date: Said<String>,
 }
 
 #[derive(Deserialize)]

@@ -19,6 +19,7 @@ use super::digest::digest;
 use super::known::KnownCheck;
 use super::model::{Limit, Profile};
 use super::raw::{KEYS, RawProfile};
+use super::yardstick;
 use crate::config::mistake::{Mistake, Text, closest, did_you_mean};
 use crate::layout::{self, Label};
 
@@ -72,6 +73,56 @@ pub(super) fn load_from(
     built_in: &[(&str, &str)],
     folder: Option<&Path>,
 ) -> Result<ProfileSet, ProfileError> {
+    Ok(resolve_all(known, &read_all(built_in, folder)?)?)
+}
+
+/// The profiles of [`load`], and that in `file` with those that it extends and that lie beside
+/// it. Gives its name, too; it goes before one of the same name in `folder`.
+pub fn load_with_file(
+    known: &[KnownCheck],
+    folder: Option<&Path>,
+    file: &Path,
+) -> Result<(ProfileSet, String), ProfileError> {
+    let mut written = read_all(BUILT_IN, folder)?;
+    let mut wanted = file.to_owned();
+    let mut name = None;
+    loop {
+        let text = read(&wanted)?;
+        // A copy of a built-in profile, letter for letter, means the same.
+        if BUILT_IN.contains(&(stem_of(&wanted), &text)) {
+            name.get_or_insert_with(|| stem_of(&wanted).to_owned());
+            break;
+        }
+        let one = Written::read(wanted, text, false)?;
+        written.retain(|other| other.built_in || other.name != one.name);
+        let parent = (one.raw.extends.as_ref()).map(|parent| parent.get_ref().clone());
+        name.get_or_insert_with(|| one.name.clone());
+        written.push(one);
+        let beside = parent
+            .filter(|parent| !written.iter().any(|other| other.name == *parent))
+            .filter(|parent| is_plain(parent))
+            .map(|parent| file.with_file_name(format!("{parent}.toml")))
+            .filter(|path| path.is_file());
+        match beside {
+            Some(path) => wanted = path,
+            None => break,
+        }
+    }
+    Ok((resolve_all(known, &written)?, name.unwrap_or_default()))
+}
+
+fn read(path: &Path) -> Result<String, ProfileError> {
+    std::fs::read_to_string(path).map_err(|source| ProfileError::Unreadable {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+/// The built-in profiles and those in `folder`, as they are written.
+fn read_all(
+    built_in: &[(&str, &str)],
+    folder: Option<&Path>,
+) -> Result<Vec<Written>, ProfileError> {
     let mut written = Vec::new();
     for (name, text) in built_in {
         let path = PathBuf::from(format!("config/profiles/{name}.toml"));
@@ -79,18 +130,14 @@ pub(super) fn load_from(
     }
     if let Some(folder) = folder {
         for path in files(folder)? {
-            let text =
-                std::fs::read_to_string(&path).map_err(|source| ProfileError::Unreadable {
-                    path: path.clone(),
-                    source,
-                })?;
+            let text = read(&path)?;
             // A copy of a built-in profile, letter for letter, means the same.
             if !built_in.contains(&(stem_of(&path), &text)) {
                 written.push(Written::read(path, text, false)?);
             }
         }
     }
-    Ok(resolve_all(known, &written)?)
+    Ok(written)
 }
 
 /// The file's name without its extension; empty where that is no text.
@@ -178,8 +225,7 @@ fn name(text: &Text, raw: &RawProfile) -> Result<String, Mistake> {
         return Err(text.missing("this profile has no name", format!("name = \"{stem}\"")));
     };
     let name = said.get_ref();
-    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
-    if name.is_empty() || !name.chars().all(plain) {
+    if !is_plain(name) {
         return Err(text.mistake(
             said.span(),
             format!("\"{name}\" is no name for a profile"),
@@ -194,6 +240,12 @@ fn name(text: &Text, raw: &RawProfile) -> Result<String, Mistake> {
         ));
     }
     Ok(name.clone())
+}
+
+/// Whether a text can be a profile's name.
+pub fn is_plain(name: &str) -> bool {
+    let plain = |c: char| c.is_ascii_alphanumeric() || c == '-' || c == '_';
+    !name.is_empty() && name.chars().all(plain)
 }
 
 fn resolve_all(known: &[KnownCheck], written: &[Written]) -> Result<ProfileSet, Mistake> {
@@ -309,6 +361,11 @@ fn with_parent(
         Some(said) => Some(channels(text, said)?),
         None => parent.and_then(|parent| parent.channels.clone()),
     };
+    let mut yardsticks = parent.map_or_else(BTreeMap::new, |parent| parent.yardsticks.clone());
+    for (figure, raw) in &one.raw.yardstick {
+        let checked = yardstick::checked(text, figure, raw)?;
+        yardsticks.insert(figure.get_ref().clone(), checked);
+    }
     let mut extends = Vec::new();
     if let Some(parent) = parent {
         extends.push(parent.name.clone());
@@ -328,6 +385,7 @@ fn with_parent(
         limits: limits as BTreeMap<String, Limit>,
         channels,
         renders,
+        yardsticks,
     })
 }
 

@@ -4,10 +4,12 @@
 //! In: the tables of the survey, and that of the headroom. Out: facts, one line a view; changes for
 //! the record. Information: nothing here has a limit.
 
+use super::figures::view_key;
 use super::sidecar::{Measured, Sidecar, ViewChanges};
 use super::story::{Fact, quantity};
 use crate::measure::Headroom;
 use crate::measure::translation::{Translation, View};
+use crate::profile::{Yardstick, Yardsticks};
 
 /// Own choice: smaller changes are not told; they are in the record.
 const TOLD_LU: f64 = 0.1;
@@ -34,31 +36,83 @@ impl Sidecar {
 
 /// One line a view: its loudness, what it loses, its true peak, and what has changed; and one of
 /// what is left over the peaks where others turn the programme.
-pub(super) fn facts(measured: &Measured) -> Vec<Fact> {
+pub(super) fn facts(measured: &Measured, yardsticks: &Yardsticks) -> Vec<Fact> {
     let table = measured
         .survey
         .as_ref()
         .and_then(|survey| survey.translation.as_ref());
     let mut all = Vec::new();
     if let Some(table) = table {
-        views(&mut all, table, &measured.translation_changes);
+        views(&mut all, table, &measured.translation_changes, yardsticks);
     }
     all.extend(headroom(&measured.headroom));
     all
 }
 
-fn views(all: &mut Vec<Fact>, table: &Translation, changes: &[ViewChanges]) {
+fn views(
+    all: &mut Vec<Fact>,
+    table: &Translation,
+    changes: &[ViewChanges],
+    yardsticks: &Yardsticks,
+) {
     if !table.taken_from.is_empty() {
         all.push(Fact::new("taken from", &table.taken_from));
     }
     let lines = table.views.iter();
-    all.extend(lines.map(|view| Fact::new(&view.name, line(view, changes))));
+    all.extend(lines.map(|view| {
+        let mut says = line(view, changes);
+        if let Some((change, own)) = view.change_lu.zip(yardsticks.get(&view_key(view))) {
+            says += &format!("; {}", against_own(change.value(), own));
+        }
+        Fact::new(&view.name, says)
+    }));
     if let (Some(hz), Some(loss)) = (table.mono_worst_band_hz, table.mono_worst_band_loss_db) {
         let hz = quantity(hz, "Hz", 0);
         let loss = quantity(loss, "dB", 1);
-        let worst = format!("loses most at {hz}: {loss}");
+        let mut worst = format!("loses most at {hz}: {loss}");
+        let own = yardsticks.get("translation.mono_band");
+        if let Some((lost, own)) = table.mono_worst_band_loss_db.zip(own) {
+            worst += &format!("; {}", lost_in_own(lost, own, "dB"));
+        }
         all.push(Fact::new("mono by bands", worst));
     }
+}
+
+/// `your last 40 masters lie from 4.0 to 11.0 LU under`, and whether this one lies outside.
+fn against_own(change: f64, own: &Yardstick) -> String {
+    let (low, high) = (own.lowest, own.highest);
+    let span = match (rounded(low), rounded(high)) {
+        (_, high) if high <= 0.0 => format!("{:.1} to {:.1} LU under", -high, -rounded(low)),
+        (low, high) if low >= 0.0 => format!("{low:.1} to {high:.1} LU over"),
+        (low, high) => format!("{:.1} LU under to {high:.1} LU over", -low),
+    };
+    told(change, own, &span)
+}
+
+/// The same of a loss, which has no sign.
+fn lost_in_own(lost: f64, own: &Yardstick, unit: &str) -> String {
+    let [low, high] = [own.lowest, own.highest].map(rounded);
+    told(lost, own, &format!("{low:.1} to {high:.1} {unit}"))
+}
+
+fn told(value: f64, own: &Yardstick, span: &str) -> String {
+    let masters = match own.files {
+        1 => "your last master lies at".to_owned(),
+        files => format!("your last {files} masters lie from"),
+    };
+    let [value, low, high] = [value, own.lowest, own.highest].map(rounded);
+    let way = match value {
+        value if value < low => ": this one is lower",
+        value if value > high => ": this one is higher",
+        _ => "",
+    };
+    format!("{masters} {span}{way}")
+}
+
+/// As it is told, so that a figure at the end of the range does not lie outside of it.
+fn rounded(value: f64) -> f64 {
+    // Adding 0 turns -0 into 0.
+    (value * 10.0).round() / 10.0 + 0.0
 }
 
 /// `true peak -1.5 dBTP at -14 LUFS, -3.5 at -16, ...`
@@ -171,6 +225,39 @@ mod tests {
             "true peak -5.0 dBTP at -14 LUFS, -7.0 at -16, -9.0 at -18, -14.0 at -23, -15.0 at -24"
         );
         assert!(headroom(&[]).is_none());
+    }
+
+    #[test]
+    fn a_view_is_told_beside_the_studios_own_masters() {
+        let own = |lowest, highest| Yardstick {
+            lowest,
+            median: lowest,
+            highest,
+            files: 40,
+            date: "2026-05-04".into(),
+        };
+        assert_eq!(
+            against_own(-10.0, &own(-11.0, -4.0)),
+            "your last 40 masters lie from 4.0 to 11.0 LU under"
+        );
+        assert_eq!(
+            against_own(-12.4, &own(-11.0, -4.0)),
+            "your last 40 masters lie from 4.0 to 11.0 LU under: this one is lower"
+        );
+        assert_eq!(
+            against_own(1.0, &own(-0.5, 0.54)),
+            "your last 40 masters lie from 0.5 LU under to 0.5 LU over: this one is higher"
+        );
+        let mut table = table(vec![view("telephone band", -26.0, &[])]);
+        table.views[0].change_lu = Lu::new(-10.0);
+        let yardsticks =
+            Yardsticks::from([("translation.telephone_band".into(), own(-11.0, -4.0))]);
+        let mut facts = Vec::new();
+        views(&mut facts, &table, &[], &yardsticks);
+        assert_eq!(
+            facts[0].is,
+            "-26.0 LUFS, 10.0 LU under stereo fold; your last 40 masters lie from 4.0 to 11.0 LU under"
+        );
     }
 
     #[test]

@@ -24,6 +24,7 @@ pub fn now() -> ZonedDateTime {
 
 pub fn profile() -> Profile {
     Profile {
+        yardsticks: Default::default(),
         renders: None,
         name: "immersive-music".into(),
         title: "Immersive music master".into(),

@@ -50,7 +50,7 @@ pub fn sidecar(
         blake3: blake3.clone(),
         ..Digests::default()
     });
-    Sidecar {
+    let mut made = Sidecar {
         file: FileFacts {
             digests: weighed.digests.clone(),
             audio_digest,
@@ -92,7 +92,13 @@ pub fn sidecar(
             Some(&weighed.identity),
             name,
         )
+    };
+    if !made.yardsticks.is_empty() {
+        let figures = made.figures();
+        let is_here = |key: &String| figures.iter().any(|figure| figure.key == *key);
+        made.yardsticks.retain(|key, _| is_here(key));
     }
+    made
 }
 
 fn tool(object_based: bool) -> Tool {
@@ -152,6 +158,7 @@ fn bare(
             name: profile.name.clone(),
             digest: profile.digest.clone(),
         },
+        yardsticks: profile.yardsticks.clone(),
         custody,
         signoffs: Vec::new(),
         waivers: Vec::new(),

@@ -7,6 +7,7 @@
 
 mod elsewhere;
 mod face;
+mod figures;
 mod heard;
 #[cfg(test)]
 pub(crate) mod invented;
@@ -17,6 +18,7 @@ mod story;
 
 pub use crate::names::{one_line, printable, unprintable};
 pub use face::{Placement, STYLE, facts_fragment, fragment, page, plain, ways_on, wrap};
+pub use figures::{Figure, view_key};
 pub use make::*;
 pub use note::note_text;
 pub use sidecar::*;

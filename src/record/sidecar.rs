@@ -13,6 +13,7 @@ use crate::measure::{
     ChannelMeasurements, Edges, Fold, Headroom, ItemFacts, LfeFacts, Loudness, MeasuredOn, Parts,
     Peaks, SurveyFigures,
 };
+use crate::profile::Yardsticks;
 use crate::render::binaural::HeadSetFacts;
 use crate::specimen::{Digests, Metadata};
 
@@ -41,6 +42,10 @@ pub struct Sidecar {
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub caution: Option<String>,
     pub profile: ProfileFacts,
+    /// Where figures of this file lay in the studio's own masters, by figure: as the profile says
+    /// them. They decide nothing.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty", default)]
+    pub yardsticks: Yardsticks,
     /// Empty for a file that was only weighed by command.
     pub custody: Vec<CustodyEvent>,
     pub signoffs: Vec<Signoff>,

@@ -136,10 +136,9 @@ impl Story {
                 let tracks = sidecar.format.as_ref().map(|format| format.channels);
                 heard::master(measured, tracks)
             }),
-            elsewhere: sidecar
-                .measured
-                .as_ref()
-                .map_or(Vec::new(), elsewhere::facts),
+            elsewhere: (sidecar.measured.as_ref()).map_or(Vec::new(), |measured| {
+                elsewhere::facts(measured, &sidecar.yardsticks)
+            }),
             file: file(sidecar),
             blake3: Some(blake3.clone()).filter(|text| !text.is_empty()),
         }

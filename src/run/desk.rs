@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use tracing::{debug, error, info, warn};
 
 use super::house::House;
+use super::mixes;
 use super::way::{self, Answer};
 use crate::config::Watch;
 use crate::crew::Crew;
@@ -35,6 +36,7 @@ type Later = Arc<Mutex<HashMap<(Arc<str>, PathBuf), Instant>>>;
 pub(super) struct Desk {
     house: Arc<House>,
     thread: Option<JoinHandle<()>>,
+    mixes: JoinHandle<()>,
 }
 
 impl Desk {
@@ -59,6 +61,7 @@ impl Desk {
         Ok(Self {
             house: Arc::clone(house),
             thread: Some(thread),
+            mixes: mixes::start(house)?,
         })
     }
 
@@ -78,12 +81,27 @@ impl Desk {
         if let Some(thread) = self.thread.take() {
             let _ = thread.join();
         }
+        if !within(Duration::from_secs(2), || self.mixes.is_finished()) {
+            warn!("the look at the mixes hangs on its folder and is left behind");
+        }
         for (name, handle) in handles {
             if !handle.stop_within(Duration::from_secs(2)) {
                 warn!(watch = %name, "the watch hangs on its folder and is left behind");
             }
         }
     }
+}
+
+/// Whether it comes true in that time.
+fn within(patience: Duration, is_so: impl Fn() -> bool) -> bool {
+    let until = Instant::now() + patience;
+    while !is_so() {
+        if Instant::now() >= until {
+            return false;
+        }
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    true
 }
 
 fn start_watch(

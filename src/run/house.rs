@@ -123,6 +123,18 @@ impl House {
         away == 0
     }
 
+    /// Whether the folder of the mixes is there, where a release waits on the comparison. What was
+    /// released cannot be pulled back, so while that share is away the file waits. A file that
+    /// stays in the house is judged without its mix, and again when the mix is there.
+    pub(super) fn can_compare(&self, watch: &Watch, below: &Path) -> bool {
+        let rule = (watch.judged_by(below).route).and_then(|route| route.mix.as_ref());
+        let folder = rule.and_then(|rule| rule.folder.as_deref());
+        match folder.filter(|_| watch.release.is_some()) {
+            Some(folder) => self.root_is_there(&Root::new("mixes", folder)),
+            None => true,
+        }
+    }
+
     fn root_is_there(&self, root: &Root) -> bool {
         let key = format!("folder {}:{}", root.name, root.folder.display());
         match self.look_at_root(root) {

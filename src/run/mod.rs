@@ -4,8 +4,10 @@
 //! is in `way`; who hands it there in `desk`; what the operator is told of in `alarms`.
 
 mod alarms;
+mod asked;
 mod desk;
 mod house;
+mod mixes;
 mod outbox;
 mod start;
 mod summary;

@@ -10,14 +10,14 @@ use std::time::Duration;
 use jiff::ZonedDateTime;
 use tracing::{error, info, info_span, warn};
 
+use super::asked::{Asked, mix_changed};
 use super::house::{Destinations, House};
-use crate::config::{MixRule, Watch};
+use crate::config::Watch;
 use crate::custody::{self, CustodyError, Deed, Plan, Remedy};
 use crate::intake::{Arrival, Identity};
 use crate::judge;
-use crate::layout::Label;
 use crate::ledger::{
-    CustodyEvent, CustodyEventKind, DeedKind, FileId, FileKey, FileState, FileStory, Ledger,
+    Basis, CustodyEvent, CustodyEventKind, DeedKind, FileId, FileKey, FileState, FileStory, Ledger,
     LedgerError, NewNotice, NoticeKind, Place, Seen, Weighing,
 };
 use crate::notice::{ClearAgain, FileNotice, Payload};
@@ -41,13 +41,6 @@ pub(super) enum Answer {
 /// For a folder that is away, a disk that is full: own choice, a few looks a minute.
 const AGAIN: Duration = Duration::from_secs(15);
 
-/// What a file is judged by.
-struct Asked<'a> {
-    profile: &'a Profile,
-    channels: Option<&'a [Label]>,
-    mix: Option<&'a MixRule>,
-}
-
 /// Takes a settled file through the house.
 pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
     let shown = record::printable(arrival.path.as_os_str());
@@ -58,10 +51,10 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
     let Some(watch) = house.watch(&arrival.watch) else {
         return Answer::Done;
     };
-    if !house.can_deliver(watch) {
+    if !house.can_deliver(watch) || !house.can_compare(watch, &arrival.path) {
         return Answer::Later(AGAIN);
     }
-    let asked = match asked_of(house, watch, &arrival.path) {
+    let mut asked = match Asked::of(house, watch, &arrival.path) {
         Ok(asked) => asked,
         Err(says) => {
             house.alarm(
@@ -74,7 +67,7 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
         }
     };
     let trouble = trouble_of(&watch.name, &arrival.path);
-    match weigh_and_act(house, watch, arrival, &asked) {
+    match weigh_and_act(house, watch, arrival, &mut asked) {
         Ok(answer) => {
             if matches!(answer, Answer::Done) {
                 house.alarm_over(&trouble, &watch.name);
@@ -154,28 +147,11 @@ fn chain(error: &dyn std::error::Error) -> String {
     says
 }
 
-fn asked_of<'a>(house: &'a House, watch: &'a Watch, path: &Path) -> Result<Asked<'a>, String> {
-    let route = watch
-        .routes
-        .iter()
-        .find(|route| route.matcher.is_match(path));
-    let name = route.map_or(&watch.profile, |route| &route.profile);
-    let profile = house
-        .profiles
-        .get(name)
-        .ok_or_else(|| format!("there is no profile {name:?} for watch {:?}", watch.name))?;
-    Ok(Asked {
-        profile,
-        channels: route.and_then(|route| route.channels.as_deref()),
-        mix: route.and_then(|route| route.mix.as_ref()),
-    })
-}
-
 fn weigh_and_act(
     house: &House,
     watch: &Watch,
     arrival: &Arrival,
-    asked: &Asked,
+    asked: &mut Asked,
 ) -> Result<Answer, Failed> {
     let key = FileKey {
         watch: &watch.name,
@@ -183,27 +159,30 @@ fn weigh_and_act(
     };
     let name = arrival.path.file_name().unwrap_or_default();
     let now = ZonedDateTime::now();
-    let known = already_weighed(&house.ledger, key, arrival, asked, watch.md5)?;
+    let before = basis_before(&house.ledger, key, arrival)?;
+    asked.take_mix_as_it_is(before.as_ref());
+    let known = already_weighed(&house.ledger, key, arrival, asked)?;
     let file = house.ledger.settled(key, &arrival.identity)?;
     let is_known = known.is_some();
-    let (sidecar, identity) = match known {
-        Some(sidecar) => {
+    let (sidecar, basis, identity) = match known {
+        Some((sidecar, basis)) => {
             info!(
                 verdict = sidecar.verdict.word(),
                 "known: the same bytes under the same profile"
             );
-            (sidecar, arrival.identity)
+            (sidecar, basis, arrival.identity)
         }
         None => {
             let path = arrival.full_path();
-            let mix = asked.mix.and_then(|rule| rule.mix_of(&path));
+            let not_compared = asked.mix.not_compared();
             let weighed = weigh::weigh(
                 &Request {
-                    channels: asked.channels,
-                    md5: watch.md5,
+                    channels: asked.by.channels,
+                    md5: asked.by.md5,
                     incomplete: arrival.incomplete.as_deref(),
                     head: house.head.clone(),
-                    against: mix.as_deref(),
+                    against: asked.mix.against(),
+                    not_compared: not_compared.as_deref(),
                     ..Request::new(&path, asked.profile)
                 },
                 &mut |_, _| match house.is_stopping() {
@@ -211,9 +190,13 @@ fn weigh_and_act(
                     false => ControlFlow::Continue(()),
                 },
             )?;
+            if mix_changed(&asked.mix) {
+                info!("the mix changed while it was read; the file settles anew");
+                return Ok(Answer::GiveBack);
+            }
             let identity = weighed.identity;
             let sidecar = record::sidecar(&weighed, name, asked.profile, Vec::new(), None, &now);
-            (sidecar, identity)
+            (sidecar, asked.basis(&weighed), identity)
         }
     };
     let mut sidecar = sidecar;
@@ -231,7 +214,7 @@ fn weigh_and_act(
     });
     house
         .ledger
-        .weighed(file, weighing(&sidecar, &identity, asked.profile))?;
+        .weighed(file, weighing(&sidecar, &identity, basis, asked.profile))?;
     if !is_known {
         info!(
             verdict = sidecar.verdict.word(),
@@ -251,8 +234,8 @@ fn already_weighed(
     key: FileKey,
     arrival: &Arrival,
     asked: &Asked,
-    md5: bool,
-) -> Result<Option<Sidecar>, Failed> {
+) -> Result<Option<(Sidecar, Basis)>, Failed> {
+    let md5 = asked.by.md5;
     let fits = |text: &str| {
         let sidecar = Sidecar::parse(text).ok()?;
         let same = sidecar.profile.digest == asked.profile.digest
@@ -270,12 +253,20 @@ fn already_weighed(
             state: FileState::Weighed,
         } => {
             let text = ledger.sidecar_of(file)?;
-            Ok(text.as_deref().and_then(fits))
+            let basis = ledger.basis_of(file)?;
+            let Some(sidecar) = text.as_deref().and_then(fits) else {
+                return Ok(None);
+            };
+            let same = asked.is_like(basis.as_ref()).map_err(WeighError::Io)?;
+            Ok(same.then(|| (sidecar, basis.unwrap_or_default())))
         }
         Seen::Changed {
             last_blake3: Some(last),
         } => {
-            let Some(before) = ledger.last_sidecar(key)?.and_then(|last| fits(&last.text)) else {
+            let Some(last_record) = ledger.last_sidecar(key)? else {
+                return Ok(None);
+            };
+            let Some(before) = fits(&last_record.text) else {
                 return Ok(None);
             };
             if before.file.bytes != Some(arrival.identity.bytes)
@@ -288,13 +279,28 @@ fn already_weighed(
             if identity != arrival.identity {
                 return Err(WeighError::Changed.into());
             }
-            Ok((digests.blake3 == last).then_some(before))
+            let basis = last_record.basis;
+            let same =
+                digests.blake3 == last && asked.is_like(basis.as_ref()).map_err(WeighError::Io)?;
+            Ok(same.then(|| (before, basis.unwrap_or_default())))
         }
         _ => Ok(None),
     }
 }
 
-fn weighing(sidecar: &Sidecar, identity: &Identity, profile: &Profile) -> Weighing {
+/// On what the last weighing of this very file rests, if there was one.
+fn basis_before(
+    ledger: &Ledger,
+    key: FileKey,
+    arrival: &Arrival,
+) -> Result<Option<Basis>, LedgerError> {
+    match ledger.look_up(key, &arrival.identity)? {
+        Seen::Same { file, .. } => ledger.basis_of(file),
+        Seen::New | Seen::Changed { .. } => Ok(None),
+    }
+}
+
+fn weighing(sidecar: &Sidecar, identity: &Identity, basis: Basis, profile: &Profile) -> Weighing {
     let digests = &sidecar.file.digests;
     Weighing {
         identity: *identity,
@@ -305,6 +311,7 @@ fn weighing(sidecar: &Sidecar, identity: &Identity, profile: &Profile) -> Weighi
         profile: profile.name.clone(),
         profile_digest: profile.digest.clone(),
         tool_version: env!("CARGO_PKG_VERSION").into(),
+        basis,
         verdict: sidecar.verdict.word().into(),
         reason: sidecar.reason.clone(),
         sidecar_json: sidecar.to_line(),
@@ -507,7 +514,7 @@ fn notice(
         shown(&arrival.path),
         sidecar.file.digests.blake3,
         sidecar.profile.digest,
-    );
+    ) + &compared_with(sidecar);
     let payload_json = payload.to_json();
     Ok(Some(NewNotice {
         kind,
@@ -515,6 +522,14 @@ fn notice(
         payload_json,
         at: now.timestamp(),
     }))
+}
+
+/// What is found against a mix is news, though the same file was told of without it.
+fn compared_with(sidecar: &Sidecar) -> String {
+    let against = sidecar.against.as_ref();
+    let compared = against.filter(|against| against.comparison.is_some());
+    let digest = compared.and_then(|against| against.digest_blake3.as_deref());
+    digest.map_or_else(String::new, |digest| format!(" mix {digest}"))
 }
 
 fn shown(path: &Path) -> String {

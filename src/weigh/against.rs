@@ -41,7 +41,7 @@ pub struct Against {
 impl Against {
     pub(super) fn read(&self) -> AgainstRead<'_> {
         AgainstRead {
-            mix: &self.mix,
+            mix: Some(&self.mix),
             result: self.result.as_deref().map_err(String::as_str),
         }
     }

@@ -2,6 +2,8 @@
 //! no network; the same bytes, name and profile give the same judgement on any host.
 
 mod against;
+mod companion;
+mod fit;
 mod immersive;
 mod rerender;
 
@@ -15,11 +17,13 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
 pub use against::Against;
+pub use companion::Companion;
+pub use fit::misfit;
 pub use immersive::AdmWeighed;
 pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 
 use crate::intake::Identity;
-use crate::judge::{self, Facts, Judgement};
+use crate::judge::{self, AgainstRead, Facts, Judgement};
 use crate::layout::Label;
 use crate::measure::defects::DataLayout;
 use crate::measure::{
@@ -52,6 +56,9 @@ pub struct Request<'a> {
     pub head: Option<Arc<HeadSet>>,
     /// The mix that the file came from, to be held against it.
     pub against: Option<&'a Path>,
+    /// Why the file is not held against a mix though a rule asks for one: a sentence without full
+    /// stop, for `movement.not_compared`. Of no effect beside `against`.
+    pub not_compared: Option<&'a str>,
 }
 
 impl<'a> Request<'a> {
@@ -72,6 +79,7 @@ impl<'a> Request<'a> {
             choice: &ALL,
             head: None,
             against: None,
+            not_compared: None,
         }
     }
 }
@@ -235,6 +243,10 @@ pub fn weigh(
     if let Some(why) = adm.as_ref().and_then(|adm| adm.not_rendered.clone()) {
         measurements.loudness = Measured::Not(NotMeasured::NotRendered { why });
     }
+    let not_compared = request.not_compared.map(|why| AgainstRead {
+        mix: None,
+        result: Err(why),
+    });
     let judgement = judge::judge(
         &Facts {
             name: request.path.file_name().unwrap_or_default(),
@@ -243,7 +255,7 @@ pub fn weigh(
             oddities: &reading.oddities,
             measurements: Some(&measurements),
             adm: adm.as_ref().map(AdmWeighed::read),
-            against: against.as_ref().map(Against::read),
+            against: against.as_ref().map(Against::read).or(not_compared),
             file_written: written_on(&identity),
             unread: None,
             incomplete: request.incomplete,

@@ -168,6 +168,7 @@ impl Studio {
             profile: "stereo-music".to_owned(),
             profile_digest: "p".to_owned(),
             tool_version: "0".to_owned(),
+            basis: crate::ledger::Basis::default(),
             verdict: "clear".to_owned(),
             reason: String::new(),
             sidecar_json: sidecar.clone(),

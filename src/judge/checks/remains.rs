@@ -75,11 +75,8 @@ fn other_music(case: &Case) -> Reading {
             Measured::Is(remains) => remains,
             Measured::Not(why) => return Reading::not_measured(why),
         };
-        let mix = case
-            .facts
-            .against
-            .map(|against| against.mix.to_string_lossy());
-        let mix = mix.unwrap_or_default();
+        let mix = case.facts.against.and_then(|against| against.mix);
+        let mix = mix.unwrap_or_default().to_string_lossy();
         let fault = |says: String| {
             Reading::Fault(Fault {
                 unasked: Some(case.check.severity),

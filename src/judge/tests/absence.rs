@@ -160,7 +160,7 @@ fn a_limit_on_what_was_not_measured_never_ends_as_clear() {
                 not_rendered: Some("no programme"),
             }),
             against: (way.against == Against::NotCompared).then_some(AgainstRead {
-                mix: OsStr::new("mix.wav"),
+                mix: Some(OsStr::new("mix.wav")),
                 result: Err("the mix is not there"),
             }),
             ..way.file.facts()

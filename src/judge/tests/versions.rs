@@ -54,7 +54,7 @@ fn judged(versions: Versions) -> Judgement {
     let file = file("2.0");
     let facts = Facts {
         against: Some(AgainstRead {
-            mix: OsStr::new("Harbour_Lights_v1.wav"),
+            mix: Some(OsStr::new("Harbour_Lights_v1.wav")),
             result: Ok(&comparison),
         }),
         ..file.facts()
