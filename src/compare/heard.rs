@@ -150,9 +150,8 @@ pub(super) fn hear(
                 }
             }
             now = border;
-        } else {
-            over = true;
         }
+        over |= now >= end || !now.is_finite();
         first = first.or(looks.front().map(|look| look.at));
         let last = looks.back().filter(|_| over).map(|look| look.at);
         let known = if over { f64::INFINITY } else { now };
