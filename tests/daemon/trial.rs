@@ -48,7 +48,8 @@ fn approved(house: &House) -> std::path::PathBuf {
     for n in 0..6 {
         let amplitude = 0.05 * 10f64.powf(f64::from(n) * 2.0 / 20.0);
         let name = format!("album/0{n} song.wav");
-        put(&folder.join(&name), &wav(1.0, amplitude, &name));
+        // One tone for all: the weighting of loudness depends on its pitch.
+        put(&folder.join(&name), &wav(1.0, amplitude, "song"));
     }
     put(&folder.join("._junk.wav"), b"junk");
     put(&folder.join("notes.txt"), b"notes");
@@ -67,6 +68,7 @@ fn a_trial_changes_nothing_and_its_profile_tells_no_more_than_before() {
     assert_eq!(remarks(&said), "");
     let told = text(&said);
     assert!(told.starts_with("trial: 6 files: "), "{told}");
+    let flat = told.split_whitespace().collect::<Vec<_>>().join(" ");
     for part in [
         "(nothing was changed)",
         "profile stereo-music: --profile stereo-music",
@@ -75,7 +77,7 @@ fn a_trial_changes_nothing_and_its_profile_tells_no_more_than_before() {
         "stereo-music stops here (at most -1.0 dBTP): kept as it is",
         "telephone band against",
     ] {
-        assert!(told.contains(part), "{part:?} is missing:\n{told}");
+        assert!(flat.contains(part), "{part:?} is missing:\n{told}");
     }
     assert!(
         told.lines().all(|line| line.chars().count() <= 100),

@@ -22,8 +22,10 @@ pub const FEWEST: usize = 5;
 /// limits lie about 2.8 and 2.3 deviations from the middle and the next master of the same kind
 /// passes one in 200 and in 50 times.
 const MANY: usize = 20;
-/// The least that is added. Own choice: faces tell one decimal.
-const LEAST: f64 = 0.1;
+/// The least that is added, in dB or LU, and in seconds. Own choices: masters that are all alike
+/// say little of how far the next may lie; differences of less are no reason to stop and listen.
+const LEAST: f64 = 1.0;
+const LEAST_S: f64 = 0.5;
 
 /// The checks that limits are proposed for, and whether less is worth a remark too.
 const PROPOSED: [(&str, bool); 12] = [
@@ -123,7 +125,8 @@ fn proposal(spread: &Spread, profile: &Profile, both: bool, read: usize) -> Prop
     };
     let share = if spread.files < MANY { 0.5 } else { 0.25 };
     let (low, high) = (spread.lowest.value, spread.highest.value);
-    let added = ((high - low) * share).max(LEAST);
+    let least = if spread.unit == "s" { LEAST_S } else { LEAST };
+    let added = ((high - low) * share).max(least);
     let at_least = below.then(|| outwards(low - added, f64::floor));
     let at_most = above.then(|| outwards(high + added, f64::ceil));
     let severity = own.map_or(Severity::Advise, |limit| limit.severity);
@@ -188,7 +191,7 @@ impl Draft<'_> {
             "# Made by `weighbridge trial` from {files} own masters on {date}. Read it before you use it.\n\
              #\n\
              # A limit lies beyond the lowest and the highest master by {} of the\n\
-             # distance between them (at least {LEAST}), rounded outwards. Nothing here stops a file.\n\
+             # distance between them (at least {LEAST} dB or LU, {LEAST_S} s), rounded outwards. Nothing here stops a file.\n\
              \n\
              name = \"{name}\"\n\
              title = {title}\n\
@@ -288,11 +291,11 @@ mod tests {
     }
 
     #[test]
-    fn masters_that_are_all_alike_leave_a_tenth() {
+    fn masters_that_are_all_alike_leave_one_lu() {
         let proposal = one("loudness.integrated", "LUFS", &[-11.03; 20]);
         assert_eq!(
             (proposal.at_least, proposal.at_most),
-            (Some(-11.2), Some(-10.9))
+            (Some(-12.1), Some(-10.0))
         );
     }
 

@@ -193,7 +193,8 @@ impl Group {
         out.push_str(&line(&rows[0]));
         for (row, spread) in rows[1..].iter().zip(&self.figures) {
             out.push_str(&line(row));
-            if spread.lowest.value < spread.highest.value {
+            // What reads the same needs no names.
+            if row[2] != row[4] {
                 let [low, high] = [&spread.lowest, &spread.highest]
                     .map(|end| text::shortened(&end.file, NAME_COLUMNS));
                 let ends = format!("lowest {low}, highest {high}");
@@ -227,8 +228,8 @@ impl Group {
         out.push_str(&text::hanging(
             "    ",
             "A limit lies beyond the lowest and the highest master by half of the distance between \
-             them, from 20 files on by a quarter, at least 0.1 (own choice). Of fewer than 5 files \
-             none is made.",
+             them, from 20 files on by a quarter, at least by 1 dB or LU or by 0.5 s (own \
+             choice). Of fewer than 5 files none is made.",
             columns,
         ));
         out
@@ -321,8 +322,8 @@ trial: 3 files: 1 stop, 1 unread, 1 clear
   Limits that would fit them (none stops)
     loudness.integrated  none; 2 of at least 5 files that are needed have it
     A limit lies beyond the lowest and the highest master by half of the
-    distance between them, from 20 files on by a quarter, at least 0.1 (own
-    choice). Of fewer than 5 files none is made.
+    distance between them, from 20 files on by a quarter, at least by 1 dB or LU
+    or by 0.5 s (own choice). Of fewer than 5 files none is made.
 ";
 
     #[test]
