@@ -33,6 +33,8 @@ pub mod custody;
 
 pub mod record;
 
+pub mod release;
+
 pub mod notice;
 
 pub mod crew;

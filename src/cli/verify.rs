@@ -92,7 +92,7 @@ fn items_of(folder: &Path, takes: Takes, out: &mut Vec<Item>) -> io::Result<Vec<
                     sidecar: Box::new(sidecar),
                 },
                 None => Item::Missing {
-                    name: sidecar.file.name,
+                    name: sidecar.file.name.clone(),
                     sidecar: path,
                 },
             }),

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::layout::Label;
 
 /// The limits for one kind of delivery.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Profile {
     pub name: String,
     pub title: String,
@@ -48,7 +48,7 @@ pub struct Yardstick {
 }
 
 /// What is asked of one check.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Limit {
     pub rule: Rule,
     /// Passing the limit by no more than this only advises (readings differ between meters).
@@ -64,7 +64,8 @@ pub struct Limit {
     pub advise_below: Option<f64>,
 }
 
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Rule {
     AtMost(f64),
     AtLeast(f64),
@@ -76,13 +77,27 @@ pub enum Rule {
     },
     OneOf(Vec<Choice>),
     /// The text is matched by the pattern, whole.
-    Matches(regex::Regex),
+    Matches(#[serde(with = "pattern_text")] regex::Regex),
     /// These must be there and not empty.
     Required(Vec<String>),
     /// The fault must not occur at all (damage, ...).
     Never,
     /// Nothing is asked: the value is noted.
     Report,
+}
+
+/// A pattern as its text.
+mod pattern_text {
+    use regex::Regex;
+    use serde::{Deserialize, Deserializer, Serializer};
+
+    pub fn serialize<S: Serializer>(pattern: &Regex, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(pattern.as_str())
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Regex, D::Error> {
+        Regex::new(&String::deserialize(from)?).map_err(serde::de::Error::custom)
+    }
 }
 
 /// A value that a limit may allow: numbers are compared as numbers, texts without regard to case.

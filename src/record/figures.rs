@@ -1,10 +1,10 @@
 //! The numbers of one file under the names that limits and yardsticks use.
 //!
-//! In: a [`Sidecar`]. Out: a [`Figure`] each: the id of a check with its value, or `translation.`
+//! In: a [`Report`]. Out: a [`Figure`] each: the id of a check with its value, or `translation.`
 //! and the name of a view with its change in loudness. Of an object-based master the main render's
 //! stand under the plain names, those of another render under `ID@LAYOUT`. Judges nothing.
 
-use super::sidecar::{Measured, Sidecar};
+use super::sidecar::{Measured, Report};
 use crate::judge::{self, Outcome};
 use crate::measure::translation::View;
 use crate::measure::{Loudness, Peaks};
@@ -26,7 +26,7 @@ pub struct Figure {
 /// not among them.
 const COMPARABLE: [&str; 7] = ["LUFS", "LU", "dB", "dBTP", "dBFS", "s", "deg"];
 
-impl Sidecar {
+impl Report {
     /// All figures, in the order in which they are told; each key once. What was not measured has
     /// no figure.
     pub fn figures(&self) -> Vec<Figure> {

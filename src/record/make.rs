@@ -45,12 +45,36 @@ pub fn sidecar(
     revision: Option<Revision>,
     now: &ZonedDateTime,
 ) -> Sidecar {
+    let report = report(weighed, name, profile, now);
+    beside(report, custody, revision, now)
+}
+
+fn beside(
+    report: Report,
+    custody: Vec<CustodyEvent>,
+    revision: Option<Revision>,
+    now: &ZonedDateTime,
+) -> Sidecar {
+    Sidecar {
+        schema: SCHEMA.into(),
+        written: rfc3339(now.timestamp(), now),
+        report,
+        custody,
+        signoffs: Vec::new(),
+        waivers: Vec::new(),
+        revision,
+    }
+}
+
+/// What a weighing came to, as plain values. `now` gives the zone in which the file's own time is
+/// written.
+pub fn report(weighed: &Weighed, name: &OsStr, profile: &Profile, now: &ZonedDateTime) -> Report {
     let judgement = &weighed.judgement;
     let audio_digest = weighed.audio_blake3.as_ref().map(|blake3| Digests {
         blake3: blake3.clone(),
         ..Digests::default()
     });
-    let mut made = Sidecar {
+    let mut made = Report {
         file: FileFacts {
             digests: weighed.digests.clone(),
             audio_digest,
@@ -84,14 +108,7 @@ pub fn sidecar(
         reason: one_line(&judgement.reason),
         caution: judgement.caution.as_deref().map(one_line),
         tool: tool(weighed.adm.is_some()),
-        ..bare(
-            profile,
-            custody,
-            revision,
-            now,
-            Some(&weighed.identity),
-            name,
-        )
+        ..bare(profile, now, Some(&weighed.identity), name)
     };
     if !made.yardsticks.is_empty() {
         let figures = made.figures();
@@ -126,24 +143,21 @@ pub fn unread(
     revision: Option<Revision>,
     now: &ZonedDateTime,
 ) -> Sidecar {
-    Sidecar {
+    let report = Report {
         reason: one_line(why),
-        ..bare(profile, custody, revision, now, identity, name)
-    }
+        ..bare(profile, now, identity, name)
+    };
+    beside(report, custody, revision, now)
 }
 
-/// A sidecar that knows the file from outside only: what is true before anything was read.
+/// A report that knows the file from outside only: what is true before anything was read.
 fn bare(
     profile: &Profile,
-    custody: Vec<CustodyEvent>,
-    revision: Option<Revision>,
     now: &ZonedDateTime,
     identity: Option<&Identity>,
     name: &OsStr,
-) -> Sidecar {
-    Sidecar {
-        schema: SCHEMA.into(),
-        written: rfc3339(now.timestamp(), now),
+) -> Report {
+    Report {
         tool: tool(false),
         file: file_facts(identity, name, now),
         format: None,
@@ -159,10 +173,6 @@ fn bare(
             digest: profile.digest.clone(),
         },
         yardsticks: profile.yardsticks.clone(),
-        custody,
-        signoffs: Vec::new(),
-        waivers: Vec::new(),
-        revision,
     }
 }
 
@@ -670,7 +680,7 @@ mod tests {
                 let back = Sidecar::parse(&text).unwrap();
                 prop_assert_eq!(back.to_json(), made.to_json());
                 prop_assert_eq!(&super::super::unprintable(&back.file.name), name);
-                let read = back.measured.unwrap().loudness.unwrap();
+                let read = back.measured.clone().unwrap().loudness.unwrap();
                 let put = made.measured.clone().unwrap().loudness.unwrap();
                 prop_assert_eq!(read.integrated_lufs, put.integrated_lufs);
                 prop_assert_eq!(read.range_lu, put.range_lu);

@@ -2,6 +2,7 @@
 //! schema number; unknown readers must be able to ignore new keys.
 
 use std::collections::BTreeMap;
+use std::ops::{Deref, DerefMut};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -17,13 +18,29 @@ use crate::profile::Yardsticks;
 use crate::render::binaural::HeadSetFacts;
 use crate::specimen::{Digests, Metadata};
 
-/// Everything the house knows of one file, beside the file.
+/// Everything that is known of one file, beside the file: the report of its weighing, and what was
+/// done with it.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Sidecar {
     /// `weighbridge.sidecar/1`
     pub schema: String,
     /// When it was written: RFC 3339 with the zone.
     pub written: String,
+    #[serde(flatten)]
+    pub report: Report,
+    /// Empty for a file that was only weighed by command.
+    pub custody: Vec<CustodyEvent>,
+    pub signoffs: Vec<Signoff>,
+    pub waivers: Vec<Waiver>,
+    /// Which revision of this path it is, counted from 1, and the digest of the one before.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub revision: Option<Revision>,
+}
+
+/// What a weighing came to: facts, figures and findings. The same order gives the same report on
+/// any host. What happens to the file is decided on it (`release::decide`).
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+pub struct Report {
     pub tool: Tool,
     pub file: FileFacts,
     /// `null` for a file that could not be read as audio.
@@ -46,13 +63,21 @@ pub struct Sidecar {
     /// them. They decide nothing.
     #[serde(skip_serializing_if = "BTreeMap::is_empty", default)]
     pub yardsticks: Yardsticks,
-    /// Empty for a file that was only weighed by command.
-    pub custody: Vec<CustodyEvent>,
-    pub signoffs: Vec<Signoff>,
-    pub waivers: Vec<Waiver>,
-    /// Which revision of this path it is, counted from 1, and the digest of the one before.
-    #[serde(skip_serializing_if = "Option::is_none", default)]
-    pub revision: Option<Revision>,
+}
+
+/// A sidecar is read as its report: what is told of a file is most of it.
+impl Deref for Sidecar {
+    type Target = Report;
+
+    fn deref(&self) -> &Report {
+        &self.report
+    }
+}
+
+impl DerefMut for Sidecar {
+    fn deref_mut(&mut self) -> &mut Report {
+        &mut self.report
+    }
 }
 
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]

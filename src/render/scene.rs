@@ -12,9 +12,10 @@ use super::{allocation, items};
 use crate::adm::block::{BlockNumber, Blocks};
 use crate::adm::model::{Model, PositionOffset, Screen};
 use crate::adm::time::AdmTime;
+use serde::{Deserialize, Serialize};
 
 /// What to render of a file that offers more than one thing.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Choice {
     /// audioProgrammeID; without it the one with the lowest id.
     pub programme: Option<String>,

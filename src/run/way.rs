@@ -23,8 +23,9 @@ use crate::ledger::{
 use crate::notice::{ClearAgain, FileNotice, Payload};
 use crate::profile::Profile;
 use crate::record::{self, Placement, Revision, Sidecar, Story, rfc3339};
+use crate::release::{self, Approvals, Disposition, Policy};
 use crate::specimen;
-use crate::weigh::{self, Request, WeighError};
+use crate::weigh::{WeighError, WeighOrder};
 
 /// What intake is told of a file.
 pub(super) enum Answer {
@@ -75,6 +76,10 @@ pub(super) fn take_up(house: &House, arrival: &Arrival) -> Answer {
             answer
         }
         Err(Failed::Weigh(WeighError::Stopped)) => Answer::Stopped,
+        Err(Failed::Weigh(failed @ WeighError::OtherHead)) => {
+            error!(error = %failed, "the order could not be carried out; the file waits");
+            Answer::Later(AGAIN)
+        }
         Err(Failed::Weigh(WeighError::Changed)) => {
             info!("changed while it was read; it settles anew");
             Answer::GiveBack
@@ -175,21 +180,20 @@ fn weigh_and_act(
         None => {
             let path = arrival.full_path();
             let not_compared = asked.mix.not_compared();
-            let weighed = weigh::weigh(
-                &Request {
-                    channels: asked.by.channels,
-                    md5: asked.by.md5,
-                    incomplete: arrival.incomplete.as_deref(),
-                    head: house.head.clone(),
-                    against: asked.mix.against(),
-                    not_compared: not_compared.as_deref(),
-                    ..Request::new(&path, asked.profile)
-                },
-                &mut |_, _| match house.is_stopping() {
+            let order = WeighOrder {
+                channels: asked.by.channels.map(<[_]>::to_vec),
+                md5: asked.by.md5,
+                incomplete: arrival.incomplete.clone(),
+                head_blake3: (house.head.as_ref()).map(|head| head.facts().digest_blake3.clone()),
+                against: asked.mix.against().map(Path::to_owned),
+                not_compared,
+                ..WeighOrder::new(&path, asked.profile)
+            };
+            let weighed =
+                order.carry_out(house.head.as_ref(), &mut |_, _| match house.is_stopping() {
                     true => ControlFlow::Break(()),
                     false => ControlFlow::Continue(()),
-                },
-            )?;
+                })?;
             if mix_changed(&asked.mix) {
                 info!("the mix changed while it was read; the file settles anew");
                 return Ok(Answer::GiveBack);
@@ -328,10 +332,26 @@ fn act(
 ) -> Result<Answer, Failed> {
     let destinations = House::destinations(watch);
     let from = destinations.watch.place(&arrival.path);
-    let (deed, remark) = decide(watch, &destinations, &sidecar);
+    let policy = Policy {
+        releases: destinations.release.is_some(),
+        quarantines: destinations.quarantine.is_some(),
+        signoffs: watch.signoffs,
+    };
+    let approvals = Approvals {
+        signoffs: sidecar.signoffs.clone(),
+    };
+    let decided = release::decide(&sidecar.report, &approvals, &policy);
+    let (deed, remark) = deed_of(&destinations, decided);
     let plan = custody::plan(&house.ledger, &from, &deed, destinations.record.as_ref())?;
     let now = ZonedDateTime::now();
-    let events = events(arrival, &from, &plan, &sidecar.written, remark, &now);
+    let events = events(
+        arrival,
+        &from,
+        &plan,
+        &sidecar.written,
+        remark.as_deref(),
+        &now,
+    );
     sidecar.custody = events.clone();
     let placement = placement(&plan, &sidecar);
     let note = (!sidecar.verdict.goes_on())
@@ -381,28 +401,17 @@ fn act(
     })
 }
 
-/// What is to be done with it, and why it stays where it does.
-fn decide(
-    watch: &Watch,
-    destinations: &Destinations,
-    sidecar: &Sidecar,
-) -> (Deed, Option<&'static str>) {
-    if !sidecar.verdict.goes_on() {
-        return match &destinations.quarantine {
-            Some(root) => (Deed::Quarantine { root: root.clone() }, None),
-            None => (
-                Deed::Keep,
-                Some("no quarantine folder is configured: it stays and is marked"),
-            ),
-        };
-    }
-    match &destinations.release {
-        None => (Deed::Keep, None),
-        Some(_) if watch.signoffs > 0 => (
-            Deed::Keep,
-            Some("waits for sign-offs, which this version can not take yet"),
-        ),
-        Some(root) => (Deed::Release { root: root.clone() }, None),
+/// The deed of what was decided, and why the file stays where it does.
+fn deed_of(destinations: &Destinations, decided: Disposition) -> (Deed, Option<String>) {
+    let stays = |why: &str| (Deed::Keep, Some(why.to_owned()));
+    match (decided, &destinations.release, &destinations.quarantine) {
+        (Disposition::Release, Some(root), _) => (Deed::Release { root: root.clone() }, None),
+        (Disposition::Quarantine, _, Some(root)) => (Deed::Quarantine { root: root.clone() }, None),
+        (Disposition::Hold(held), _, _) => (Deed::Keep, Some(held.to_string())),
+        (Disposition::Mark | Disposition::Quarantine, _, _) => {
+            stays("no quarantine folder is configured: it stays and is marked")
+        }
+        (Disposition::Keep | Disposition::Release, _, _) => (Deed::Keep, None),
     }
 }
 

@@ -5,6 +5,7 @@ mod against;
 mod companion;
 mod fit;
 mod immersive;
+mod order;
 mod rerender;
 
 use std::cell::Cell;
@@ -20,6 +21,7 @@ pub use against::Against;
 pub use companion::Companion;
 pub use fit::misfit;
 pub use immersive::AdmWeighed;
+pub use order::WeighOrder;
 pub use rerender::{Rerender, RerenderError, Rerendered, rerender};
 
 use crate::intake::Identity;
@@ -115,6 +117,9 @@ pub enum WeighError {
     /// A symbolic link, a folder, a device: never followed.
     #[error("it is not a regular file but {0}")]
     NotAFile(&'static str),
+    /// The order names another set of head-related responses than the one that was read.
+    #[error("the head-related responses are not those that the order names")]
+    OtherHead,
     /// The daemon is stopping.
     #[error("stopped before the end")]
     Stopped,
