@@ -32,7 +32,8 @@ const NONE: f32 = f32::INFINITY;
 /// Windows over which the remainder is averaged, and the level relative to the whole programme from
 /// which it is told, in dB: 40 to 150, 150 to 350, 350 to 700, 700 to 1200 Hz and above. Own
 /// measurement: in 360 honest masters of ten made songs with at most 7 dB of gain reduction the
-/// worst lies 0.5 to 4 dB under each limit, but for one compressor of 7 dB at 700 to 1200 Hz.
+/// worst lies 0.5 to 4 dB under each limit, but for one compressor of 7 dB at 700 to 1200 Hz. 192
+/// honest masters of eight other songs, which set no limit, stay under all of them.
 pub(super) const SCALES: [Scale; 7] = [
     Scale::new(1, [9.0, 1.0, -11.0, -14.0, -14.5]),
     Scale::new(2, [7.0, -1.0, -13.0, -16.0, -17.0]),
