@@ -1,13 +1,15 @@
 //! The last seconds of one track's remainder, in bands, and where it is too strong to be an honest
 //! mastering.
 //!
-//! In: one [`Window`] every 21 ms. Out: [`Mark`]s, stretches of 20 ms to 1.5 s in which more
+//! In: one [`Window`] every 21 ms. Out: [`Mark`]s, stretches of 20 ms to 6 s in which more
 //! remains in one band than gain, equaliser, compression, limiting and saturation leave. What is
 //! kept does not grow with the programme.
 
 use std::collections::VecDeque;
+use std::ops::Range;
 
 use super::layout::{BANDS, FIRST_FINE};
+use super::places::GAP;
 
 /// One window of a track.
 #[derive(Clone, Copy, Debug, Default)]
@@ -24,40 +26,39 @@ pub(super) struct Window {
     pub(super) aligned: bool,
 }
 
-/// Windows over which the remainder is averaged, and the level under the whole programme from
-/// which it is told, in bands from 350 Hz on and below. Own measurement on honest chains; see the
-/// tests of this module.
-pub(super) const SCALES: [Scale; 6] = [
-    Scale::new(1, -9.0, 4.0),
-    Scale::new(2, -12.0, 1.0),
-    Scale::new(4, -14.0, 0.0),
-    Scale::new(8, -16.0, -2.0),
-    Scale::new(23, -19.0, -4.0),
-    Scale::new(70, -21.0, -6.0),
+/// Limit that is never reached: over so long a time the bass of honest masters remains as strongly
+/// as any window may count for.
+const NONE: f32 = f32::INFINITY;
+/// Windows over which the remainder is averaged, and the level relative to the whole programme from
+/// which it is told, in dB: 40 to 150, 150 to 350, 350 to 700, 700 to 1200 Hz and above. Own
+/// measurement: in 360 honest masters of ten made songs with at most 7 dB of gain reduction the
+/// worst lies 0.5 to 4 dB under each limit, but for one compressor of 7 dB at 700 to 1200 Hz. 192
+/// honest masters of eight other songs, which set no limit, stay under all of them.
+pub(super) const SCALES: [Scale; 7] = [
+    Scale::new(1, [9.0, 1.0, -11.0, -14.0, -14.5]),
+    Scale::new(2, [7.0, -1.0, -13.0, -16.0, -17.0]),
+    Scale::new(4, [8.0, -3.0, -14.0, -18.0, -19.5]),
+    Scale::new(8, [NONE, NONE, -16.0, -19.5, -21.0]),
+    Scale::new(23, [NONE, NONE, -18.5, -22.0, -23.5]),
+    Scale::new(70, [NONE, NONE, -21.5, -24.5, -25.5]),
+    Scale::new(282, [NONE, NONE, -22.5, -26.0, -28.5]),
 ];
+/// Bands with a limit of their own, from the lowest on; the last limit holds for the rest.
+const LIMITS: usize = 5;
 
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Scale {
     pub(super) windows: usize,
-    fine_db: f32,
-    low_db: f32,
+    limits_db: [f32; LIMITS],
 }
 
 impl Scale {
-    const fn new(windows: usize, fine_db: f32, low_db: f32) -> Self {
-        Self {
-            windows,
-            fine_db,
-            low_db,
-        }
+    const fn new(windows: usize, limits_db: [f32; LIMITS]) -> Self {
+        Self { windows, limits_db }
     }
 
     fn limit_db(&self, band: usize) -> f32 {
-        if band < FIRST_FINE {
-            self.low_db
-        } else {
-            self.fine_db
-        }
+        self.limits_db[band.min(LIMITS - 1)]
     }
 }
 
@@ -262,18 +263,39 @@ impl History {
                     continue;
                 }
                 let level_db = 10.0 * ratio.log10() as f32;
-                let excess_db = level_db - scale.limit_db(band);
-                if excess_db > 0.0 {
-                    let end = self.summed - behind as i64;
-                    marks.push(Mark {
-                        band,
-                        start: end - scale.windows as i64,
-                        end,
-                        level_db,
-                        excess_db,
-                    });
+                let limit_db = scale.limit_db(band);
+                if level_db <= limit_db {
+                    continue;
                 }
+                let least = programme * 10.0_f64.powf(f64::from(limit_db) / 10.0);
+                let (from, to) = self.newest_run(band, from..to, least);
+                let index = self.summed - newest as i64;
+                marks.push(Mark {
+                    band,
+                    start: index + from as i64,
+                    end: index + to as i64,
+                    level_db,
+                    excess_db: level_db - limit_db,
+                });
             }
         }
+    }
+
+    /// The last windows of a stretch of `sums` in which more than `least` remains, as far back as
+    /// there are no gaps that would part two places; all of it where no single window has as much.
+    fn newest_run(&self, band: usize, within: Range<usize>, least: f64) -> (usize, usize) {
+        let over =
+            |&n: &usize| self.sums[n + 1].remains[band] - self.sums[n].remains[band] >= least;
+        let Some(last) = within.clone().rev().find(over) else {
+            return (within.start, within.end);
+        };
+        let mut first = last;
+        for n in (within.start..last).rev().filter(over) {
+            if (first - n) as i64 > GAP {
+                break;
+            }
+            first = n;
+        }
+        (first, last + 1)
     }
 }

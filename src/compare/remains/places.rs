@@ -4,7 +4,7 @@ use super::history::Mark;
 use super::layout::BANDS;
 
 /// Windows between two marks of one place: 0.3 s.
-const GAP: i64 = 14;
+pub(super) const GAP: i64 = 14;
 /// Places that are held; the list is cut to this when it has twice as many.
 const HELD: usize = 200;
 

@@ -38,7 +38,7 @@ pub struct Remainder {
     pub from_hz: Hertz,
     pub to_hz: Hertz,
     /// Power of what remains in its strongest band relative to the whole programme of that track
-    /// at that time, over 10 ms to 1.5 s; of a click, its size relative to the effective value.
+    /// at that time, over 20 ms to 6 s; of a click, its size relative to the effective value.
     pub level_db: f64,
     /// 0.5 at the limit, towards 1 over it.
     pub confidence: f64,
