@@ -82,6 +82,8 @@ fn views(
 fn against_own(change: f64, own: &Yardstick) -> String {
     let (low, high) = (own.lowest, own.highest);
     let span = match (rounded(low), rounded(high)) {
+        (low, high) if low == high && low <= 0.0 => format!("{:.1} LU under", -low + 0.0),
+        (low, high) if low == high => format!("{low:.1} LU over"),
         (_, high) if high <= 0.0 => format!("{:.1} to {:.1} LU under", -high, -rounded(low)),
         (low, high) if low >= 0.0 => format!("{low:.1} to {high:.1} LU over"),
         (low, high) => format!("{:.1} LU under to {high:.1} LU over", -low),
@@ -92,13 +94,18 @@ fn against_own(change: f64, own: &Yardstick) -> String {
 /// The same of a loss, which has no sign.
 fn lost_in_own(lost: f64, own: &Yardstick, unit: &str) -> String {
     let [low, high] = [own.lowest, own.highest].map(rounded);
-    told(lost, own, &format!("{low:.1} to {high:.1} {unit}"))
+    let span = match low == high {
+        true => format!("{low:.1} {unit}"),
+        false => format!("{low:.1} to {high:.1} {unit}"),
+    };
+    told(lost, own, &span)
 }
 
 fn told(value: f64, own: &Yardstick, span: &str) -> String {
-    let masters = match own.files {
-        1 => "your last master lies at".to_owned(),
-        files => format!("your last {files} masters lie from"),
+    let files = own.files;
+    let lie = match rounded(own.lowest) == rounded(own.highest) {
+        true => "lie at",
+        false => "lie from",
     };
     let [value, low, high] = [value, own.lowest, own.highest].map(rounded);
     let way = match value {
@@ -106,7 +113,7 @@ fn told(value: f64, own: &Yardstick, span: &str) -> String {
         value if value > high => ": this one is higher",
         _ => "",
     };
-    format!("{masters} {span}{way}")
+    format!("your last {files} masters {lie} {span}{way}")
 }
 
 /// As it is told, so that a figure at the end of the range does not lie outside of it.
@@ -247,6 +254,10 @@ mod tests {
         assert_eq!(
             against_own(1.0, &own(-0.5, 0.54)),
             "your last 40 masters lie from 0.5 LU under to 0.5 LU over: this one is higher"
+        );
+        assert_eq!(
+            against_own(-0.6, &own(-0.61, -0.6)),
+            "your last 40 masters lie at 0.6 LU under"
         );
         let mut table = table(vec![view("telephone band", -26.0, &[])]);
         table.views[0].change_lu = Lu::new(-10.0);

@@ -156,7 +156,8 @@ impl List {
     /// Any other number that a check found.
     fn found(&mut self, id: &str, value: f64) {
         let comparable = judge::check(id).is_some_and(|check| COMPARABLE.contains(&check.unit));
-        if comparable && id != "duration.length" {
+        // The range is told above where it is stable; a length is no figure of sound.
+        if comparable && !matches!(id, "duration.length" | "loudness.range") {
             self.check(id, "", Some(value));
         }
     }

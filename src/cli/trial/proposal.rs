@@ -26,6 +26,9 @@ const MANY: usize = 20;
 /// say little of how far the next may lie; differences of less are no reason to stop and listen.
 const LEAST: f64 = 1.0;
 const LEAST_S: f64 = 0.5;
+/// The most that is added, in dB or LU. Own choice: masters that lie further apart are of more than
+/// one kind, and half of their distance would ask nothing any more.
+const MOST: f64 = 3.0;
 
 /// The checks that limits are proposed for, and whether less is worth a remark too.
 const PROPOSED: [(&str, bool); 12] = [
@@ -125,8 +128,11 @@ fn proposal(spread: &Spread, profile: &Profile, both: bool, read: usize) -> Prop
     };
     let share = if spread.files < MANY { 0.5 } else { 0.25 };
     let (low, high) = (spread.lowest.value, spread.highest.value);
-    let least = if spread.unit == "s" { LEAST_S } else { LEAST };
-    let added = ((high - low) * share).max(least);
+    let (least, most) = match spread.unit.as_str() {
+        "s" => (LEAST_S, f64::INFINITY),
+        _ => (LEAST, MOST),
+    };
+    let added = ((high - low) * share).clamp(least, most);
     let at_least = below.then(|| outwards(low - added, f64::floor));
     let at_most = above.then(|| outwards(high + added, f64::ceil));
     let severity = own.map_or(Severity::Advise, |limit| limit.severity);
@@ -191,7 +197,7 @@ impl Draft<'_> {
             "# Made by `weighbridge trial` from {files} own masters on {date}. Read it before you use it.\n\
              #\n\
              # A limit lies beyond the lowest and the highest master by {} of the\n\
-             # distance between them (at least {LEAST} dB or LU, {LEAST_S} s), rounded outwards. Nothing here stops a file.\n\
+             # distance between them (from {LEAST} to {MOST} dB or LU, at least {LEAST_S} s), rounded outwards. Nothing here stops a file.\n\
              \n\
              name = \"{name}\"\n\
              title = {title}\n\
@@ -296,6 +302,19 @@ mod tests {
         assert_eq!(
             (proposal.at_least, proposal.at_most),
             (Some(-12.1), Some(-10.0))
+        );
+    }
+
+    #[test]
+    fn masters_far_apart_add_three_lu_and_no_more() {
+        let proposal = one(
+            "loudness.integrated",
+            "LUFS",
+            &[-30.0, -7.0, -9.0, -8.0, -11.0],
+        );
+        assert_eq!(
+            (proposal.at_least, proposal.at_most),
+            (Some(-33.0), Some(-4.0))
         );
     }
 

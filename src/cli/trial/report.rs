@@ -228,8 +228,8 @@ impl Group {
         out.push_str(&text::hanging(
             "    ",
             "A limit lies beyond the lowest and the highest master by half of the distance between \
-             them, from 20 files on by a quarter, at least by 1 dB or LU or by 0.5 s (own \
-             choice). Of fewer than 5 files none is made.",
+             them, from 20 files on by a quarter, by 1 to 3 dB or LU, at least by 0.5 s \
+             (own choice). Of fewer than 5 files none is made.",
             columns,
         ));
         out
@@ -322,8 +322,8 @@ trial: 3 files: 1 stop, 1 unread, 1 clear
   Limits that would fit them (none stops)
     loudness.integrated  none; 2 of at least 5 files that are needed have it
     A limit lies beyond the lowest and the highest master by half of the
-    distance between them, from 20 files on by a quarter, at least by 1 dB or LU
-    or by 0.5 s (own choice). Of fewer than 5 files none is made.
+    distance between them, from 20 files on by a quarter, by 1 to 3 dB or LU, at
+    least by 0.5 s (own choice). Of fewer than 5 files none is made.
 ";
 
     #[test]
