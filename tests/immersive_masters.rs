@@ -94,7 +94,7 @@ fn agrees(case: &str, weighed: &Weighed, expected: &Value) {
                 "{case} {layout} {what}: {read:?}"
             ),
         };
-        let loudness = read.loudness.as_ref().unwrap();
+        let loudness = read.loudness.get().unwrap();
         let integrated = loudness.integrated_lufs.map(|l| l.value());
         near("integrated", integrated, &wanted["integrated_lkfs"], 0.05);
         let peak = read.peaks.true_peak_dbtp.map(|p| p.value());
