@@ -121,6 +121,10 @@ fn not_measured(case: &Case, limit: &Limit, told: Told, why: NotMeasured) -> Opt
     let severity = match (&limit.rule, why.is_of_the_material()) {
         (Rule::Report, _) => None,
         (_, true) => Some(limit.severity.min(Severity::Advise)),
+        // A fault that is looked for by label: the file asks for labels, and is held at the gate.
+        (Rule::Never, false) if matches!(why, NotMeasured::NoLabels { .. }) => {
+            Some(limit.severity.min(Severity::Advise))
+        }
         (_, false) => Some(limit.severity),
     };
     let verb = match case.check.takes {

@@ -50,6 +50,6 @@ EXPECTED = {
     "too_quiet": (["loudness.*", "immersive.*"], "advise", "a large record company's advisory bound of -31 LKFS"),
     "head_silence": (["edges.leading_silence", "movement.offset"], "advise", "the format owner's guidance: no extra silence at the head"),
     # Stop: what is measured may not be what plays.
-    "two_descriptions": (["immersive.*", "damage.chunk-duplicate"], "stop", "ITU-R BS.2088-1: one chna and one axml chunk, clause from memory"),
+    "two_descriptions": (["immersive.*", "damage.chunk-duplicate", "damage.two-readings"], "stop", "ITU-R BS.2088-1: one chna and one axml chunk, clause from memory"),
     "counts": (["immersive.chna-*", "immersive.*"], "stop", "ITU-R BS.2088-1: numTracks and numUIDs count the rows, clause from memory"),
 }

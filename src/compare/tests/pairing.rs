@@ -148,7 +148,8 @@ fn objects_that_were_reordered_and_renamed_are_found_by_path_and_by_sound() {
     let swapped = ["Guitar", "Lead", "Strings", "Choir", "Bells"];
     let music: Vec<Vec<f64>> = (0..5).map(|n| notes(60 + n, 14.0)).collect();
     type Make = fn(&[usize], &[&str]) -> Studio;
-    let cases: [(&str, Make, [usize; 5], [&str; 5], PairedBy); 3] = [
+    type Case<'a> = (&'a str, Make, [usize; 5], [&'a str; 5], PairedBy);
+    let cases: [Case; 3] = [
         ("moving", moving, order, others, PairedBy::Path),
         ("still", still, order, others, PairedBy::Sound),
         ("names", moving, plain, swapped, PairedBy::Sound),

@@ -2,7 +2,7 @@
 
 use crate::judge::check::{Case, Check, FAULT, Meter};
 use crate::judge::reading::{Reading, read_from};
-use crate::measure::{Clicks, Defects, Place, Spots};
+use crate::measure::{Clicks, Defects, Place, Spot, Spots};
 use crate::profile::Severity;
 
 use super::survey::{group, of_spots};
@@ -144,8 +144,23 @@ fn of_defects(case: &Case, of: impl Fn(&Defects) -> Vec<&Spots>) -> Reading {
     })
 }
 
+/// A click of a few samples under this is not heard. Own choice, in dBFS.
+const HEARD_DBFS: f64 = -60.0;
+
 fn click(case: &Case) -> Reading {
-    of_clicks(case, |found| &found.discontinuities.clicks.clicks)
+    read_from(group(case, |survey| &survey.clicks), |(survey, found)| {
+        let clicks = &found.discontinuities.clicks.clicks;
+        let heard: Vec<Spot> = (clicks.listed.iter())
+            .filter(|spot| spot.size > HEARD_DBFS)
+            .copied()
+            .collect();
+        let beyond = clicks.total.saturating_sub(clicks.listed.len() as u64);
+        let heard = Spots {
+            total: heard.len() as u64 + beyond,
+            listed: heard,
+        };
+        of_spots(case, survey, &[&heard], None)
+    })
 }
 
 fn splice(case: &Case) -> Reading {

@@ -429,6 +429,8 @@ fn of_class(case: &Case, class: Class) -> Reading {
             .map(|finding| Found {
                 severity: match finding.severity {
                     adm::Severity::Fail => case.check.severity.max(Severity::Advise),
+                    // Readers that believe the count play other tracks than those that do not.
+                    adm::Severity::Warn if class == Class::ChnaCounts => case.check.severity,
                     adm::Severity::Warn => case.check.severity.min(Severity::Advise),
                     adm::Severity::Note => Severity::Note,
                 },

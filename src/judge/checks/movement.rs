@@ -25,6 +25,7 @@ pub const CHECKS: &[Check] = &[
     LEVEL_CHANGE,
     GONE,
     POLARITY,
+    TRACK_GAIN,
     BALANCE,
     LENGTH,
 ];
@@ -146,6 +147,16 @@ pub const POLARITY: Check = Check {
     cannot_see: "Polarity that changes on the way.",
     read: polarity,
     ..FAULT
+};
+
+pub const TRACK_GAIN: Check = Check {
+    id: "movement.track_gain",
+    title: "level of a track against the others",
+    definition: "The farthest that a track's static level change, master less mix, lies from the median of all tracks.",
+    unit: "dB",
+    cannot_see: "Whether the change was wanted; masters of fewer than three tracks.",
+    read: track_gain,
+    ..NUMBER
 };
 
 pub const BALANCE: Check = Check {
@@ -403,8 +414,7 @@ fn slipped(case: &Case) -> Reading {
 
 fn gone(case: &Case) -> Reading {
     faults(case, |comparison| {
-        let changes = comparison.level_changes.listed.iter();
-        changes
+        (comparison.level_changes.listed.iter())
             .filter(|change| change.kind == LevelChangeKind::Missing)
             .map(|change| {
                 let says = format!(
@@ -413,7 +423,12 @@ fn gone(case: &Case) -> Reading {
                     change.start_s.0,
                     change.end_s.0
                 );
-                Found::new(case.check.severity, called(&change.part), says).at(Some(change.start_s))
+                // A fade takes the beginning and the end away.
+                let severity = match at_an_end(comparison, change.start_s, change.end_s) {
+                    true => case.check.severity.min(Severity::Advise),
+                    false => case.check.severity,
+                };
+                Found::new(severity, called(&change.part), says).at(Some(change.start_s))
             })
             .collect()
     })
@@ -445,6 +460,16 @@ fn length(case: &Case) -> Reading {
         );
         vec![Found::new(case.check.severity, "file", says)]
     })
+}
+
+/// A fade is no longer than this. Own choice: mastering fades of a few seconds, and the 3 s over which
+/// a level is read.
+const FADE_S: f64 = 5.0;
+
+/// Whether a place lies where the programme is faded in or out.
+fn at_an_end(comparison: &Comparison, start: Seconds, end: Seconds) -> bool {
+    let length = comparison.mix_frames.at(comparison.sample_rate_hz).0;
+    end.0 < FADE_S || start.0 > length - FADE_S
 }
 
 fn place(comparison: &Comparison, start: Seconds, end: Seconds, part: &Part, value: f64) -> Place {
@@ -521,7 +546,40 @@ fn level_change(case: &Case) -> Reading {
             }
         }
         let subject = worst.map_or_else(|| "mix".to_owned(), |track| called(&track.part));
-        Number::new(largest, subject).at(places).into()
+        let fades = !places.listed.is_empty()
+            && (places.listed.iter())
+                .all(|place| at_an_end(comparison, place.start_s, place.end_s));
+        Reading::Number(Number {
+            doubt: fades.then_some((
+                Severity::Advise,
+                "; at the beginning and the end it may be a fade",
+            )),
+            ..Number::new(largest, subject).at(places)
+        })
+    })
+}
+
+fn track_gain(case: &Case) -> Reading {
+    read_from(compared(case), |comparison| {
+        if let Measured::Not(why) = comparison.level_change_db() {
+            return Reading::not_measured(why);
+        }
+        let tracks: Vec<(&TrackChange, f64)> = (comparison.tracks.listed.iter())
+            .filter_map(|track| Some((track, track.static_gain_db?)))
+            .collect();
+        let mut gains: Vec<f64> = tracks.iter().map(|(_, gain)| *gain).collect();
+        gains.sort_by(f64::total_cmp);
+        if gains.len() < 3 {
+            return Reading::nothing("mix", "fewer than three tracks sound in both");
+        }
+        let median = gains[gains.len() / 2];
+        let worst = (tracks.iter())
+            .map(|(track, gain)| (track, gain - median))
+            .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+        match worst {
+            Some((track, apart)) => Reading::number(apart.abs(), called(&track.part)),
+            None => Reading::nothing("mix", "no track sounds in both"),
+        }
     })
 }
 

@@ -151,7 +151,10 @@ fn date_stated(case: &Case) -> Reading {
         };
         let severity = match fault {
             // A file that was taken up again keeps the day on which it was begun.
-            DateFault::Disagree(..) => Severity::Note,
+            DateFault::Disagree(one, other) => match (one.date, other.date) {
+                (Some(one), Some(other)) if one.year() != other.year() => Severity::Advise,
+                _ => Severity::Note,
+            },
             DateFault::Impossible(_) | DateFault::AfterFile { .. } => Severity::Advise,
         };
         Found::new(severity, field, says)
