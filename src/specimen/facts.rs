@@ -221,7 +221,7 @@ impl Oddity {
     }
 }
 
-/// The kinds of oddity. [`OddityKind::check`] gives the check that reports each.
+/// The kinds of oddity; a check of the catalogue reports each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum OddityKind {
     /// Fewer bytes of audio than the header declares.

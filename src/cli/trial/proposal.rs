@@ -2,7 +2,7 @@
 //!
 //! In: spreads, the profile that was tried, the date. Out: a [`Proposal`] a figure, and a profile as
 //! TOML that extends the one that was tried. An own past is a yardstick and no rule: a proposed
-//! limit advises at most, and takes the place of no limit that stops. Pure but for [`write`].
+//! limit advises at most, and takes the place of no limit that stops. Pure but for [`write()`].
 
 use std::fs::OpenOptions;
 use std::io::{self, Write};

@@ -24,7 +24,7 @@ pub(super) struct Likeness {
     signs: Vec<f64>,
     block: u64,
     tracks: Vec<Fingerprint>,
-    /// Sums of products of tracks a < b, in the order of [`Likeness::place`].
+    /// Sums of products of tracks a < b, one row after the other.
     products: Vec<f64>,
     projected: Vec<f64>,
 }
