@@ -123,7 +123,8 @@ fn a_ride_of_six_decibels_is_told_with_its_place() {
         .collect();
     let weighed = held(&master, &mix);
     let change = finding(&weighed, "movement.level_change").unwrap();
-    assert_eq!(change.outcome, Outcome::Advise, "{}", change.says);
+    // Over 3 dB it advises, over 4 dB it is held: common practice, no source.
+    assert_eq!(change.outcome, Outcome::Stop, "{}", change.says);
     let place = change.places.first().expect("a place");
     assert!(place.start_s.0 < 13.5 && place.end_s.0 > 16.5, "{place:?}");
     let Some(weighbridge::profile::Choice::Number(db)) = change.value else {
