@@ -57,6 +57,8 @@ pub enum NotMeasured {
     NoObjects,
     /// There are not both a bed and objects.
     NoBedOrNoObjects,
+    /// There is no bed of two channels or more that is in both files.
+    NoBed,
     /// The signal repeats itself, so that several offsets fit equally well.
     RepeatsItself,
     /// Master and mix have nothing in common by which they could be aligned.
@@ -74,6 +76,7 @@ impl NotMeasured {
                 | Self::OtherKind
                 | Self::NoObjects
                 | Self::NoBedOrNoObjects
+                | Self::NoBed
         )
     }
 }
@@ -101,6 +104,7 @@ impl NotMeasured {
                 | Self::OtherKind
                 | Self::NoObjects
                 | Self::NoBedOrNoObjects
+                | Self::NoBed
         )
     }
 
@@ -146,6 +150,7 @@ impl fmt::Display for NotMeasured {
             Self::OtherKind => to.write_str("one of the two is object-based and the other is not"),
             Self::NoObjects => to.write_str("there is no object that both have"),
             Self::NoBedOrNoObjects => to.write_str("there are not both a bed and objects"),
+            Self::NoBed => to.write_str("there is no bed of several channels that both have"),
             Self::RepeatsItself => to.write_str(
                 "the signal repeats itself (a steady tone, a loop), so that several offsets fit",
             ),

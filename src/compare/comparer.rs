@@ -17,7 +17,7 @@ use super::report::{Heard, RATE, Track, common_offset};
 use super::side::{CompareError, Limits, Side};
 use super::timing::{Searches, Tracker};
 use super::types::{Comparison, PartKind};
-use super::versions::{Desk, ENVELOPE_RATE, Envelope, channel_based};
+use super::versions::{BedOrder, Desk, ENVELOPE_RATE, Envelope, channel_based};
 
 /// Blocks between two looks for the counterparts of objects.
 const REMATCH_EVERY: i64 = 10;
@@ -62,6 +62,8 @@ pub struct Comparer {
     desk: Option<Desk>,
     /// Of object-based files.
     rematch: Option<Rematch>,
+    /// Of files with a bed in a model.
+    bed: Option<BedOrder>,
     /// `None` where no track has a counterpart.
     remains: Option<remains::Meter>,
     scratch: Vec<f32>,
@@ -123,6 +125,7 @@ impl Comparer {
                 Desk::new(sample_rate, &of_desk, block, silence)
             }),
             rematch: has(PartKind::Object).then(|| Rematch::new(sample_rate)),
+            bed: BedOrder::new(sample_rate, &tracks, silence),
             remains: (!tracks.is_empty())
                 .then(|| remains::Meter::new(sample_rate, tracks.len(), channels)),
             pairing,
@@ -395,6 +398,10 @@ impl Comparer {
                 }
             }
         }
+        if let Some(bed) = &mut self.bed {
+            let both = (&self.mix_samples, &self.master_samples);
+            bed.measure(both, &self.tracks, (block, self.block, fallback));
+        }
         if (block as i64 + 1) % REMAINS == 0 {
             let sources = self.sources(fallback, common.or(crossed).is_some());
             if let Some(remains) = &mut self.remains {
@@ -416,7 +423,8 @@ impl Comparer {
                 mix: track.mix,
                 master: track.master,
                 offset: own.unwrap_or(fallback),
-                aligned: own.is_some() || fallback_measured,
+                aligned: own.is_some()
+                    || fallback_measured && !track.is_unfounded(&self.pairing.pairs[track.pair]),
             }
         });
         sources.collect()
@@ -461,6 +469,7 @@ impl Comparer {
             tracks: self.tracks,
             groups: self.groups,
             desk: self.desk,
+            bed: self.bed,
             block: self.block,
             reach: self.searches.reach as u64,
             near: self.searches.near,

@@ -20,6 +20,9 @@ const MISSING_MARGIN: f64 = 10.0;
 /// A side is silent where it has fallen by so much beyond the static gain, in dB. Own choice:
 /// limiting, compression and high-passes of a master take less away, a mute takes all.
 const GONE_DB: f64 = 24.0;
+/// Two blocks from a place where a side is silent, a fade has taken so much away, in dB. Own
+/// choice: a linear fade of half a second; what is cut off or muted has lost nothing there.
+const FADED_DB: f64 = 6.0;
 /// Mean square of the least level that is kept, -120 dBFS.
 const LEAST: f64 = 1e-12;
 /// Places of one kind that are closer than this many blocks are one.
@@ -46,6 +49,8 @@ pub(super) struct Place {
     pub(super) deviation_db: f64,
     /// Mean square of the side that sounds.
     pub(super) level: f64,
+    /// The silent side fell before the place, or rises after it, as in a fade.
+    pub(super) faded: bool,
 }
 
 /// What the short-term windows say.
@@ -267,8 +272,26 @@ fn one_sided(
             })
             .sum();
         place.level = sum / within.len() as f64;
+        place.faded = is_faded(levels, place, static_db);
     }
     course.places.append(&mut places);
+}
+
+/// Whether the side that is silent within the place lies well under its static gain next to it.
+/// The block at the border is part of both and says nothing.
+fn is_faded(levels: &[BlockLevels], place: &Place, static_db: f64) -> bool {
+    let beside = [place.start.checked_sub(2), Some(place.end + 1)];
+    beside.into_iter().flatten().any(|block| {
+        let Some((mix, master)) = levels.get(block).map(sums) else {
+            return false;
+        };
+        let change = 10.0 * (master.max(LEAST) / mix.max(LEAST)).log10() - static_db;
+        let lost = match place.kind {
+            LevelChangeKind::Missing => -change,
+            _ => change,
+        };
+        lost > FADED_DB
+    })
 }
 
 /// Adds a block to the last place of its kind, or begins another.
@@ -292,6 +315,7 @@ fn extend(
             end: block + 1,
             deviation_db,
             level: 0.0,
+            faded: false,
         }),
     }
 }

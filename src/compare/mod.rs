@@ -10,7 +10,6 @@
 
 mod balance;
 mod bands;
-mod bed_swap;
 mod beds;
 mod buffer;
 mod comparer;
@@ -33,7 +32,6 @@ mod versions;
 #[cfg(test)]
 mod tests;
 
-pub use bed_swap::{BedExchange, BedExchangeKind, bed_exchanges};
 pub use comparer::{Comparer, Wants};
 pub use remains::{MeasuredRemains, NotHeard, Remainder, RemainderKind, Remains};
 pub use side::{CompareError, Limits, Side};

@@ -3,8 +3,8 @@
 //! In: both sides. Out: [`Pair`]s, and the parts that have no counterpart. Objects are paired
 //! by id and name together (an exporter numbers anew, so an id alone says little), then by
 //! name, then by a path that no other object has, then by the track that `chna` gives them, then
-//! by their channel's id; within a pair,
-//! channels by loudspeaker label, then by id, then in order. Without a model on both sides it is
+//! by their channel's id; what is left on both sides is paired in order until its sound says
+//! otherwise; within a pair, channels by loudspeaker label, then by id, then in order. Without a model on both sides it is
 //! channel by channel. Knows nothing of samples and blocks.
 
 use std::collections::{BTreeMap, VecDeque};
@@ -36,6 +36,8 @@ pub(super) struct Pair {
     pub(super) by: PairedBy,
     pub(super) mix: Seat,
     pub(super) master: Seat,
+    /// Nothing but its sound can say that they belong together.
+    pub(super) tentative: bool,
 }
 
 #[derive(Debug, Default)]
@@ -99,6 +101,7 @@ pub(super) fn pairing(mix: &Side, master: &Side) -> Pairing {
             }
         }
     }
+    found.extend(left_in_order(&mut in_mix, &mut in_master));
     found.sort_by_key(|(place, ..)| *place);
     for (_, by, mix, master) in found {
         seats(&mut pairing, by, mix.seats, master.seats);
@@ -208,6 +211,24 @@ fn matched<T>(
     pairs.collect()
 }
 
+/// Objects of one track that nothing else has paired: renamed, and in another order.
+fn left_in_order(
+    in_mix: &mut [Option<Unit>],
+    in_master: &mut [Option<Unit>],
+) -> Vec<(usize, PairedBy, Unit, Unit)> {
+    let is_single = |unit: &&mut Option<Unit>| {
+        let seats = unit.as_ref().map(|unit| unit.seats.as_slice());
+        matches!(seats, Some([seat]) if seat.kind == PartKind::Object && seat.track.is_some())
+    };
+    let mixes = in_mix.iter_mut().enumerate();
+    let mixes = mixes.filter(|(_, unit)| is_single(&unit));
+    let masters = in_master.iter_mut().filter(is_single);
+    let pairs = mixes.zip(masters).filter_map(|((place, mix), master)| {
+        Some((place, PairedBy::Sound, mix.take()?, master.take()?))
+    });
+    pairs.collect()
+}
+
 /// Degrees of path without which an object has none to be told by. Own choice.
 const MOVES_DEG: f64 = 10.0;
 /// Mean angle in degrees under which two paths are one, and over which they are two: between
@@ -304,6 +325,27 @@ impl Pairing {
         for pair in [one, other] {
             self.pairs[pair].by = PairedBy::Sound;
         }
+        // The one was found by its sound; the other has what was left over.
+        let tentative = std::mem::take(&mut self.pairs[one].tentative);
+        self.pairs[other].tentative |= tentative;
+    }
+
+    /// Takes apart the pairs that `keep` does not keep. Gives the new place of every pair.
+    pub(super) fn take_apart(&mut self, keep: impl Fn(usize) -> bool) -> Vec<Option<usize>> {
+        let mut places = Vec::with_capacity(self.pairs.len());
+        let mut kept = Vec::with_capacity(self.pairs.len());
+        for (index, pair) in std::mem::take(&mut self.pairs).into_iter().enumerate() {
+            if keep(index) {
+                places.push(Some(kept.len()));
+                kept.push(pair);
+            } else {
+                places.push(None);
+                self.missing.push(pair.mix.part);
+                self.extra.push(pair.master.part);
+            }
+        }
+        self.pairs = kept;
+        places
     }
 }
 
@@ -322,7 +364,14 @@ fn seats(pairing: &mut Pairing, by: PairedBy, mix: Vec<Seat>, master: Vec<Seat>)
     for key in stages {
         for (one, other) in matched(&mix, &master, key) {
             if let (Some(mix), Some(master)) = (mix[one].take(), master[other].take()) {
-                found.push((one, Pair { by, mix, master }));
+                let tentative = by == PairedBy::Sound;
+                let pair = Pair {
+                    by,
+                    mix,
+                    master,
+                    tentative,
+                };
+                found.push((one, pair));
             }
         }
     }
@@ -381,7 +430,12 @@ fn by_channel(mix: &Side, master: &Side) -> Pairing {
     };
     for (one, other) in found {
         if let (Some(mix), Some(master)) = (in_mix[one].take(), in_master[other].take()) {
-            pairing.pairs.push(Pair { by, mix, master });
+            pairing.pairs.push(Pair {
+                by,
+                mix,
+                master,
+                tentative: false,
+            });
         }
     }
     let left = |seats: Vec<Option<Seat>>| seats.into_iter().flatten().map(|seat| seat.part);

@@ -8,12 +8,12 @@ use super::bands::{BlockLevels, NOTHING};
 use super::beds::bed_changes;
 use super::curve::{Course, Gain, course, gain, quantile};
 use super::movement::{Models, movement};
-use super::pairing::Pairing;
+use super::pairing::{Pair, Pairing};
 use super::remains::{NotHeard, Remains};
 use super::side::{Limits, Side};
 use super::timing::{Stay, Tracker};
 use super::types::*;
-use super::versions::{Desk, Envelope, Told, Versions, rate_label, told};
+use super::versions::{BedOrder, Desk, Envelope, Told, Versions, rate_label, told};
 use crate::measured::NotMeasured;
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
@@ -43,6 +43,8 @@ pub(super) struct Heard {
     pub(super) groups: Option<Groups>,
     /// Of channel-based files.
     pub(super) desk: Option<Desk>,
+    /// Of files with a bed in a model.
+    pub(super) bed: Option<BedOrder>,
     /// Level curves of master and mix.
     pub(super) curves: Option<[Envelope; 2]>,
     /// Frames of a block.
@@ -59,6 +61,27 @@ pub(super) struct Heard {
 }
 
 impl Heard {
+    /// Parts that were paired for want of a better place are missing and extra, unless their
+    /// sound is the same.
+    fn take_apart_what_does_not_belong_together(&mut self) {
+        let pairs = &self.pairing.pairs;
+        let unfounded = |track: &&Track| track.is_unfounded(&pairs[track.pair]);
+        let apart: Vec<usize> = (self.tracks.iter().filter(unfounded))
+            .map(|track| track.pair)
+            .collect();
+        if apart.is_empty() {
+            return;
+        }
+        let places = self.pairing.take_apart(|pair| !apart.contains(&pair));
+        self.tracks.retain_mut(|track| match places[track.pair] {
+            Some(place) => {
+                track.pair = place;
+                true
+            }
+            None => false,
+        });
+    }
+
     pub(super) fn told(mut self) -> Comparison {
         let rate = f64::from(self.mix.sample_rate);
         let blocks = self.mix_frames.max(self.master_frames) as f64 / self.block as f64;
@@ -69,6 +92,9 @@ impl Heard {
         if let Some(desk) = &mut self.desk {
             desk.finish();
         }
+        let bed = self.bed.as_ref();
+        let bed_exchanges = bed.and_then(|bed| bed.told(&self.tracks, &self.pairing));
+        self.take_apart_what_does_not_belong_together();
         let identical = self.is_identical();
         if identical {
             // What repeats itself may have been found anywhere.
@@ -140,6 +166,7 @@ impl Heard {
                 .groups
                 .as_ref()
                 .map(|groups| balance(groups, self.limits.silence_dbfs)),
+            bed_exchanges: bed_exchanges.map(|found| if identical { Vec::new() } else { found }),
             tracks,
             level_changes,
             versions,
@@ -343,6 +370,7 @@ impl Heard {
                 end_s: seconds(place.end),
                 deviation_db: place.deviation_db,
                 level_dbfs: Dbfs::from_linear(place.level.sqrt()),
+                faded: place.faded,
             }));
             tracks.push(self.track_change(track, gain, &course));
         }
@@ -426,6 +454,15 @@ impl Track {
         self.tracker = Tracker::default();
         self.levels.fill([NOTHING; 6]);
         self.used.clear();
+    }
+
+    /// Nothing but its sound said that the two belong together, and it does not say so.
+    pub(super) fn is_unfounded(&self, pair: &Pair) -> bool {
+        let tracker = &self.tracker;
+        let never_heard =
+            || (self.levels.iter()).all(|levels| levels.iter().all(|&l| l == NOTHING));
+        let silent = || !self.levels.is_empty() && never_heard();
+        pair.tentative && tracker.matched + tracker.repeated == 0 && !silent()
     }
 
     /// Heard several times in both files, and never found to be the same.

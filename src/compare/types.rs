@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::remains::MeasuredRemains;
 use super::side::Limits;
-use super::versions::Versions;
+use super::versions::{Exchange, MOST_CHANNELS, Versions};
 use crate::measured::{Measured, NotMeasured};
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
@@ -31,6 +31,10 @@ pub struct Comparison {
     pub movement: Option<Movement>,
     /// `None` where there are not both a bed and objects.
     pub balance: Option<Balance>,
+    /// Channels of the bed that carry each other's sound; `null` where no two channels of a bed
+    /// were held against each other. Of channel-based files see `versions`.
+    #[serde(default)]
+    pub bed_exchanges: Option<Vec<Exchange>>,
     /// One entry a pair of tracks, in the order of the mix.
     pub tracks: Listed<TrackChange>,
     /// Places where a track's level left its own static gain; the largest, in order of time.
@@ -74,6 +78,24 @@ impl Comparison {
                 NotMeasured::NothingSounds
             }),
         }
+    }
+
+    /// Channels of the bed that carry each other's sound, or why that was not looked at.
+    pub fn bed_exchanges(&self) -> Measured<&[Exchange]> {
+        if let Some(why) = self.other_rate() {
+            return Measured::Not(why);
+        }
+        let of_bed = |track: &&TrackChange| track.part.kind == PartKind::Bed;
+        Measured::of(self.bed_exchanges.as_deref(), || {
+            match self.tracks.listed.iter().filter(of_bed).count() {
+                _ if self.movement.is_none() => NotMeasured::NoAdm,
+                0 | 1 => NotMeasured::NoBed,
+                2..=MOST_CHANNELS => NotMeasured::NothingSounds,
+                _ => NotMeasured::TooManyChannels {
+                    most: MOST_CHANNELS,
+                },
+            }
+        })
     }
 
     /// The farthest that the level of any track goes from its own static gain, in decibels, or
@@ -449,4 +471,8 @@ pub struct LevelChange {
     pub deviation_db: f64,
     /// RMS of the side that sounds, over the place.
     pub level_dbfs: Option<Dbfs>,
+    /// For `missing` and `added`: the level of the silent side falls before the place or rises
+    /// after it, as in a fade.
+    #[serde(default)]
+    pub faded: bool,
 }

@@ -4,7 +4,7 @@
 //! measurements can tell and defers to local rules; a file without it is not thereby safe.
 
 use super::facts::Facts;
-use crate::measure::{HighLevel, LoudKind, Measurements};
+use crate::measure::{LoudKind, Measurements};
 use crate::specimen::OddityKind;
 
 /// Own choice: float samples this far over full scale are no headroom but a mistake of gain.
@@ -23,9 +23,11 @@ const BLAST_LUFS: f64 = -14.0;
 const BLAST_OVER_PROGRAMME_LU: f64 = 10.0;
 /// What nobody hears heats tweeters all the same. Own choice of the levels.
 const OVER_16_KHZ_DBFS: f64 = -40.0;
-/// A sine of -22 dBFS, whose root mean square is 3 dB less; 66 minutes of loud music reached -32.9,
-/// drums of white noise -26.
+/// Spread over the whole band: 66 minutes of loud music reached -32.9, drums of white noise -26.
 const ULTRASONIC_DBFS: f64 = -25.0;
+/// In one tone, which no instrument makes there: a sine of -37 dBFS, whose root mean square is 3 dB
+/// less.
+const ULTRASONIC_TONE_DBFS: f64 = -40.0;
 
 /// The sentence, where there is reason for one.
 pub fn caution(facts: &Facts) -> Option<String> {
@@ -119,14 +121,14 @@ fn blast(measured: &Measurements) -> Option<String> {
 fn unheard(measured: &Measurements) -> Option<String> {
     let survey = measured.survey.as_ref()?;
     (survey.high_bands.iter().zip(&survey.channels)).find_map(|(bands, name)| {
-        match (bands.ultrasonic_dbfs, bands.mostly_over_16_khz_dbfs) {
-            (HighLevel::Dbfs(level), _) if level > ULTRASONIC_DBFS => Some(format!(
+        let spread = bands.ultrasonic_dbfs.over(ULTRASONIC_DBFS);
+        let tone = || bands.ultrasonic_tone_dbfs.over(ULTRASONIC_TONE_DBFS);
+        if let Some(level) = spread.or_else(tone) {
+            return Some(format!(
                 "{level:.0} dBFS over 20 kHz on {name}, which loudspeakers get and nobody hears"
-            )),
-            (_, HighLevel::Dbfs(level)) if level > OVER_16_KHZ_DBFS => {
-                Some(format!("more energy over 16 kHz than below on {name}"))
-            }
-            _ => None,
+            ));
         }
+        let mostly_high = bands.mostly_over_16_khz_dbfs.over(OVER_16_KHZ_DBFS);
+        mostly_high.map(|_| format!("more energy over 16 kHz than below on {name}"))
     })
 }

@@ -4,6 +4,7 @@ use super::models::{Studio, block};
 use super::signals::*;
 use super::{compare, feed, side, side_of};
 use crate::compare::{Comparison, PairedBy, PartKind};
+use crate::measured::NotMeasured;
 
 fn studio(objects: &[&str]) -> Studio {
     let mut studio = Studio::default();
@@ -107,6 +108,65 @@ fn files_without_a_model_are_paired_by_label_or_by_place() {
     let found = compare(&[vec![], vec![]], &[vec![], vec![], vec![]]);
     assert_eq!(found.parts.paired, 2);
     assert_eq!(found.parts.missing.listed[0].name, "ch 3");
+}
+
+/// A bed of four, an object, and what each of them plays in the mix.
+fn bed_and_object(narrow: bool) -> (Studio, Vec<Vec<f64>>) {
+    let mut studio = Studio::default();
+    let labels = [
+        ("M+030", 30.0, 0.0),
+        ("M-030", -30.0, 0.0),
+        ("M+110", 110.0, 0.0),
+        ("M-110", -110.0, 0.0),
+    ];
+    studio.bed("Bed", &labels);
+    let way = vec![block(0.0, 12.0, [0.0, 0.0, 1.0])];
+    studio.object("Lead", Default::default(), way);
+    let mut sounds: Vec<Vec<f64>> = (1..=5).map(|seed| notes(seed, 12.0)).collect();
+    if narrow {
+        // 20 dB of mid over side.
+        let (mid, side) = (sounds[0].clone(), gain_db(&sounds[1], -20.0));
+        let mix = |sign: f64| mid.iter().zip(&side).map(|(m, s)| m + sign * s).collect();
+        (sounds[0], sounds[1]) = (mix(1.0), mix(-1.0));
+    }
+    (studio, sounds)
+}
+
+fn bed_exchanges(narrow: bool, order: [usize; 5]) -> Vec<(Vec<u32>, Vec<u32>, bool)> {
+    let (studio, mix) = bed_and_object(narrow);
+    let master: Vec<_> = order.iter().map(|&at| gain_db(&mix[at], -1.5)).collect();
+    let side = side_of(studio.model, 5);
+    let found = feed((&side, &side), (&master, &mix), || 4_800).0;
+    let exchanges = found.bed_exchanges().ok().unwrap().to_vec();
+    let plain = exchanges.into_iter();
+    plain
+        .map(|one| (one.tracks, one.found_at, one.confidence >= 0.8))
+        .collect()
+}
+
+#[test]
+fn bed_channels_that_carry_each_others_sound_are_told() {
+    for narrow in [false, true] {
+        assert_eq!(bed_exchanges(narrow, [0, 1, 2, 3, 4]), []);
+        let sides = bed_exchanges(narrow, [1, 0, 2, 3, 4]);
+        assert_eq!(sides, [(vec![1, 2], vec![2, 1], true)]);
+    }
+    let surrounds = bed_exchanges(false, [0, 1, 3, 2, 4]);
+    assert_eq!(surrounds, [(vec![3, 4], vec![4, 3], true)]);
+    let front_and_rear = bed_exchanges(false, [2, 3, 0, 1, 4]);
+    assert_eq!(front_and_rear.len(), 2);
+}
+
+#[test]
+fn a_bed_of_one_channel_is_not_held_against_itself() {
+    let mut studio = Studio::default();
+    studio.bed("Bed", &[("M+000", 0.0, 0.0)]);
+    let side = side_of(studio.model, 1);
+    let found = feed((&side, &side), (&[notes(1, 4.0)], &[notes(2, 4.0)]), || {
+        4_800
+    })
+    .0;
+    assert_eq!(found.bed_exchanges().why_not(), Some(&NotMeasured::NoBed));
 }
 
 /// Five objects, each on its own way, under the names and in the order that are asked for.

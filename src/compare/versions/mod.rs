@@ -6,6 +6,7 @@
 //! Any cut into blocks gives the same result, bit for bit; what is kept over time is a level
 //! every 10 ms of each file. A difference is a fact here and an opinion in `judge`.
 
+mod bed;
 mod desk;
 mod edits;
 mod envelope;
@@ -19,8 +20,10 @@ mod swap;
 mod told;
 mod types;
 
+pub(super) use bed::BedOrder;
 pub(super) use desk::{Desk, channel_based};
 pub(super) use envelope::{Envelope, RATE as ENVELOPE_RATE, candidates};
+pub(super) use matrix::MOST_CHANNELS;
 pub(super) use rate::rate_label;
 pub(super) use told::{Told, told};
 pub use types::*;

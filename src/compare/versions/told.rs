@@ -1,5 +1,6 @@
 //! From what was gathered of two versions to [`Versions`].
 
+use super::bed::exchange;
 use super::desk::Desk;
 use super::edits::Material;
 use super::matrix::Channel;
@@ -50,21 +51,12 @@ pub(in crate::compare) fn told(desk: &Desk, from: &Told) -> Versions {
         Some(matrix) if matrix.windows > 0 => found(matrix, &places.mirrored(), count),
         _ => (vec![Found::default(); count], Vec::new()),
     };
-    let track = |index: usize, mix: bool| {
-        let track = &from.tracks[index];
-        u32::try_from(if mix { track.mix } else { track.master } + 1).unwrap_or(u32::MAX)
-    };
+    let in_master = |index: usize| u32::try_from(from.tracks[index].master + 1).unwrap_or(u32::MAX);
     let exchanges: Vec<Exchange> = cycles
         .iter()
-        .map(|cycle| Exchange {
-            kind: places.kind(&cycle.pairs),
-            tracks: cycle.pairs.iter().map(|&pair| track(pair, true)).collect(),
-            found_at: cycle.at.iter().map(|&pair| track(pair, false)).collect(),
-            direct: cycle.direct,
-            crossed: cycle.crossed,
-            side_to_mid_db: cycle.side.map(|side| side.side_to_mid_db),
-            side_correlation: cycle.side.map(|side| side.correlation),
-            confidence: cycle.confidence,
+        .map(|cycle| {
+            let mix = |pair: usize| from.tracks[pair].mix;
+            exchange(cycle, &places, &mix, &|pair| from.tracks[pair].master)
         })
         .collect();
     let moved = exchanges.iter().any(|exchange| exchange.confidence >= 0.5);
@@ -92,9 +84,9 @@ pub(in crate::compare) fn told(desk: &Desk, from: &Told) -> Versions {
             let level = levels[index].filter(|_| !moved && alike);
             ChannelAgainst {
                 part: from.pairing.pairs[of_track.pair].mix.part.clone(),
-                master_track: track(index, false),
+                master_track: in_master(index),
                 correlation: own,
-                most_like_track: found.correlation.map(|_| track(found.at, false)),
+                most_like_track: found.correlation.map(|_| in_master(found.at)),
                 most_like_correlation: found.correlation,
                 inverted: found.inverted,
                 inverted_confidence: found.inverted_confidence,

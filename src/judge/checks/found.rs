@@ -6,6 +6,7 @@
 use crate::judge::check::Case;
 use crate::judge::element::{self, Element};
 use crate::judge::reading::{Fault, Reading};
+use crate::measure::Spot;
 use crate::measure::{Place, Places};
 use crate::profile::Severity;
 use crate::units::{Frames, Seconds};
@@ -37,6 +38,20 @@ impl Found {
             at_s: at.map(|at| at.0),
             ..self
         }
+    }
+}
+
+/// Beyond doubt: what a comparison must be to stop a file. Own choice.
+const CERTAIN: f64 = 0.8;
+
+/// The most that a finding of a comparison weighs at this confidence; `None` under half.
+pub fn weight(confidence: f64) -> Option<Severity> {
+    if confidence < Spot::SURE {
+        None
+    } else if confidence < CERTAIN {
+        Some(Severity::Advise)
+    } else {
+        Some(Severity::Stop)
     }
 }
 

@@ -1,7 +1,9 @@
 //! A master against the mix it came from: same parts, same movement, same timing, same level over
 //! time. Mastering leaves movement untouched: the reason of the group's name.
 
-use crate::compare::{Comparison, LevelChangeKind, ObjectChange, Part, TrackChange, TrackOffset};
+use crate::compare::{
+    Comparison, Exchange, LevelChangeKind, ObjectChange, Part, TrackChange, TrackOffset,
+};
 use crate::judge::check::{Case, Check, FAULT, NUMBER};
 use crate::judge::reading::{Fault, Number, Reading, read_from};
 use crate::measure::{Place, Places};
@@ -9,7 +11,7 @@ use crate::measured::{Measured, NotMeasured};
 use crate::profile::Severity;
 use crate::units::{Frames, Seconds};
 
-use super::found::{Found, told};
+use super::found::{Found, told, weight};
 
 /// In the order in which they are told.
 pub const CHECKS: &[Check] = &[
@@ -25,6 +27,7 @@ pub const CHECKS: &[Check] = &[
     LEVEL_CHANGE,
     GONE,
     POLARITY,
+    BED_EXCHANGED,
     TRACK_GAIN,
     BALANCE,
     LENGTH,
@@ -146,6 +149,16 @@ pub const POLARITY: Check = Check {
     severity: Severity::Stop,
     cannot_see: "Polarity that changes on the way.",
     read: polarity,
+    ..FAULT
+};
+
+pub const BED_EXCHANGED: Check = Check {
+    id: "movement.bed_exchanged",
+    title: "bed channels exchanged",
+    definition: "Channels of the bed are each most like another one of the mix's bed: the sum of correlations is better by 0.2, or the side signal of a pair is turned around.",
+    severity: Severity::Stop,
+    cannot_see: "Channels that are alike or silent, beds of more than 16 channels, labels that occur twice.",
+    read: bed_exchanged,
     ..FAULT
 };
 
@@ -423,8 +436,9 @@ fn gone(case: &Case) -> Reading {
                     change.start_s.0,
                     change.end_s.0
                 );
-                // A fade takes the beginning and the end away.
-                let severity = match at_an_end(comparison, change.start_s, change.end_s) {
+                // A fade takes the beginning and the end away; what is cut off does not fade.
+                let fade = change.faded && at_an_end(comparison, change.start_s, change.end_s);
+                let severity = match fade {
                     true => case.check.severity.min(Severity::Advise),
                     false => case.check.severity,
                 };
@@ -432,6 +446,43 @@ fn gone(case: &Case) -> Reading {
             })
             .collect()
     })
+}
+
+fn bed_exchanged(case: &Case) -> Reading {
+    let exchanges = compared(case).and_then(|comparison| {
+        let exchanges = comparison.bed_exchanges();
+        exchanges.map(|exchanges| (comparison, exchanges))
+    });
+    read_from(exchanges, |(comparison, exchanges)| {
+        let found = exchanges.iter().filter_map(|exchange| {
+            let severity = weight(exchange.confidence)?;
+            Some(exchanged(
+                comparison,
+                exchange,
+                severity.min(case.check.severity),
+            ))
+        });
+        told(case, found.collect())
+    })
+}
+
+fn exchanged(comparison: &Comparison, exchange: &Exchange, severity: Severity) -> Found {
+    let parts = || comparison.tracks.listed.iter();
+    let mix = |track: u32| parts().find(|change| change.part.track == Some(track));
+    let master = |track: u32| parts().find(|change| change.master_track == track);
+    let name = |track: u32, change: Option<&TrackChange>| {
+        change.map_or_else(|| format!("track {track}"), |change| called(&change.part))
+    };
+    let moves = exchange.tracks.iter().zip(&exchange.found_at);
+    let moves: Vec<(String, String)> = moves
+        .map(|(&track, &at)| (name(track, mix(track)), name(at, master(at))))
+        .collect();
+    let names: Vec<&str> = moves.iter().map(|(from, _)| from.as_str()).collect();
+    let says: Vec<String> = moves
+        .iter()
+        .map(|(from, at)| format!("{from} of the mix plays on {at}"))
+        .collect();
+    Found::new(severity, names.join(", "), says.join(", "))
 }
 
 fn polarity(case: &Case) -> Reading {

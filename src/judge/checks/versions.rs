@@ -9,15 +9,14 @@ use crate::compare::{
 };
 use crate::judge::check::{Case, Check, FAULT, NUMBER};
 use crate::judge::reading::{Fault, Reading, read_from};
-use crate::measure::{Place, Places, Spot};
+use crate::measure::{Place, Places};
 use crate::measured::{Measured, NotMeasured};
 use crate::profile::Severity;
 use crate::units::{Frames, Seconds};
 
+use super::found::weight;
 use super::movement::compared;
 
-/// Beyond doubt: what may stop a file. Own choice.
-const CERTAIN: f64 = 0.8;
 /// In dB: common practice, no source.
 const IMBALANCE_DB: f64 = 0.5;
 
@@ -231,17 +230,6 @@ fn told(case: &Case, mut found: Vec<Wrong>) -> Reading {
 
 fn called(part: &Part) -> String {
     part.channel.clone().unwrap_or_else(|| part.name.clone())
-}
-
-/// The most that it weighs when it is so sure; `None` under half.
-fn weight(confidence: f64) -> Option<Severity> {
-    if confidence < Spot::SURE {
-        None
-    } else if confidence < CERTAIN {
-        Some(Severity::Advise)
-    } else {
-        Some(Severity::Stop)
-    }
 }
 
 fn whole(comparison: &Comparison, channel: Option<String>, value: Option<f64>) -> Place {

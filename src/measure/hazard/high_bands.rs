@@ -29,6 +29,9 @@ pub struct HighBands {
     /// The level over 20 kHz that is reached for a second in sum, in dBFS RMS (a full-scale sine
     /// is -3.01).
     pub ultrasonic_dbfs: HighLevel,
+    /// The same of a single tone, of the moments at which it holds most of the energy over 20 kHz:
+    /// cymbals and noise have theirs everywhere in it.
+    pub ultrasonic_tone_dbfs: HighLevel,
     /// The same over 16 kHz, of the moments at which more energy lies over 16 kHz than below.
     pub mostly_over_16_khz_dbfs: HighLevel,
 }
@@ -47,8 +50,12 @@ pub enum HighLevel {
 }
 
 impl HighLevel {
-    pub fn is_over(self, limit_dbfs: f64) -> bool {
-        matches!(self, Self::Dbfs(level) if level > limit_dbfs)
+    /// The level, where it is over the limit.
+    pub fn over(self, limit_dbfs: f64) -> Option<f64> {
+        match self {
+            Self::Dbfs(level) if level > limit_dbfs => Some(level),
+            _ => None,
+        }
     }
 }
 
@@ -70,6 +77,7 @@ pub(super) struct HighBandsMeter {
 struct Channel {
     held: Vec<f64>,
     ultrasonic: Loudest,
+    ultrasonic_tone: Loudest,
     mostly_high: Loudest,
 }
 
@@ -104,6 +112,7 @@ impl HighBandsMeter {
                 .map(|_| Channel {
                     held: Vec::with_capacity(length),
                     ultrasonic: Loudest::default(),
+                    ultrasonic_tone: Loudest::default(),
                     mostly_high: Loudest::default(),
                 })
                 .collect(),
@@ -157,9 +166,14 @@ impl HighBandsMeter {
                     };
                     let (below, above) = self.spectrum.split_at(high);
                     let above_energy = energy(above);
-                    channel
-                        .ultrasonic
-                        .take(energy(&self.spectrum[ultrasonic..]));
+                    let ultrasonic = &self.spectrum[ultrasonic..];
+                    let ultrasonic_energy = energy(ultrasonic);
+                    channel.ultrasonic.take(ultrasonic_energy);
+                    // The window spreads a tone over three lines.
+                    let strongest = ultrasonic.windows(3).map(energy).fold(0.0, f64::max);
+                    if strongest > ultrasonic_energy / 2.0 {
+                        channel.ultrasonic_tone.take(strongest);
+                    }
                     if above_energy > energy(below) {
                         channel.mostly_high.take(above_energy);
                     }
@@ -182,6 +196,7 @@ impl HighBandsMeter {
         (self.channels.iter())
             .map(|channel| HighBands {
                 ultrasonic_dbfs: level(&channel.ultrasonic, ULTRASONIC_HZ),
+                ultrasonic_tone_dbfs: level(&channel.ultrasonic_tone, ULTRASONIC_HZ),
                 mostly_over_16_khz_dbfs: level(&channel.mostly_high, HIGH_HZ),
             })
             .collect()
@@ -253,7 +268,12 @@ mod tests {
             for amplitude in [0.0447, 0.3] {
                 let found = bands(rate, &programme(rate, hz, amplitude, 1.4), 4096);
                 let meant = 10.0 * (amplitude * amplitude / 2.0f64).log10();
-                for level in [found.ultrasonic_dbfs, found.mostly_over_16_khz_dbfs] {
+                let levels = [
+                    found.ultrasonic_dbfs,
+                    found.ultrasonic_tone_dbfs,
+                    found.mostly_over_16_khz_dbfs,
+                ];
+                for level in levels {
                     assert!((dbfs(level) - meant).abs() < 0.2, "{rate}: {found:?}");
                 }
             }
@@ -263,15 +283,36 @@ mod tests {
     #[test]
     fn less_than_a_second_in_sum_is_no_level_that_lasts() {
         let found = bands(48_000, &programme(48_000, 21_000.0, 0.3, 0.6), 4096);
-        assert!(!found.ultrasonic_dbfs.is_over(-100.0), "{found:?}");
+        assert!(found.ultrasonic_dbfs.over(-100.0).is_none(), "{found:?}");
         assert_eq!(found.mostly_over_16_khz_dbfs, HighLevel::Never);
     }
 
     #[test]
     fn a_tone_of_18_khz_is_over_16_khz_and_not_over_20() {
         let found = bands(96_000, &programme(96_000, 18_000.0, 0.1, 2.0), 4096);
-        assert!(!found.ultrasonic_dbfs.is_over(-100.0), "{found:?}");
+        assert!(found.ultrasonic_dbfs.over(-100.0).is_none(), "{found:?}");
         assert!((dbfs(found.mostly_over_16_khz_dbfs) + 23.01).abs() < 0.2);
+    }
+
+    // Noise of equal density: the band from 20 to 24 kHz holds a sixth of the power up to 24 kHz.
+    #[test]
+    fn noise_over_20_khz_is_no_tone() {
+        let mut state = 1_u64;
+        let noise: Vec<f64> = (0..4 * 48_000)
+            .map(|_| {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1);
+                0.5 * ((state >> 33) as f64 / f64::from(1_u32 << 30) - 1.0)
+            })
+            .collect();
+        let found = bands(48_000, &noise, 4096);
+        let white = 10.0 * (0.25_f64 / 3.0).log10() - 10.0 * 6.0_f64.log10();
+        assert!(
+            (dbfs(found.ultrasonic_dbfs) - white).abs() < 1.0,
+            "{found:?}"
+        );
+        assert_eq!(found.ultrasonic_tone_dbfs, HighLevel::Never);
     }
 
     #[test]
