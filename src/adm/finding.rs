@@ -42,6 +42,7 @@ pub enum Class {
     AdmCoordinateMismatch,
     AdmValueRange,
     AdmLfeUndeclared,
+    AdmLabelPlace,
     LimitTracks,
     LimitObjects,
     LimitBedWidth,
@@ -49,7 +50,7 @@ pub enum Class {
 
 impl Class {
     /// Every class, in the order of a report: what makes a file unreadable first.
-    pub const ALL: [Self; 35] = [
+    pub const ALL: [Self; 36] = [
         Self::ChnaMissing,
         Self::ChnaCounts,
         Self::ChnaTrackIndex,
@@ -82,6 +83,7 @@ impl Class {
         Self::AdmCoordinateMismatch,
         Self::AdmValueRange,
         Self::AdmLfeUndeclared,
+        Self::AdmLabelPlace,
         Self::LimitTracks,
         Self::LimitObjects,
         Self::LimitBedWidth,
@@ -122,6 +124,7 @@ impl Class {
             Self::AdmCoordinateMismatch => "adm-coordinate-mismatch",
             Self::AdmValueRange => "adm-value-range",
             Self::AdmLfeUndeclared => "adm-lfe-undeclared",
+            Self::AdmLabelPlace => "adm-label-place",
             Self::LimitTracks => "limit-tracks",
             Self::LimitObjects => "limit-objects",
             Self::LimitBedWidth => "limit-bed-width",
@@ -161,6 +164,7 @@ impl Class {
             Self::AdmPositionRange | Self::AdmCoordinateMismatch => "BS.2076-3 clause 8",
             Self::AdmValueRange => "BS.2076-3 clause 5",
             Self::AdmLfeUndeclared => "BS.2127-1 clause 8 (DirectSpeakers)",
+            Self::AdmLabelPlace => "ITU-R BS.2051-3, Table 1",
             Self::LimitTracks | Self::LimitObjects | Self::LimitBedWidth => {
                 "common practice, no source"
             }

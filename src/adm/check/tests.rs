@@ -552,6 +552,43 @@ fn an_lfe_that_only_its_label_marks_is_told() {
     assert!(findings[0].says.contains("RC_LFE"), "{}", findings[0].says);
 }
 
+/// ITU-R BS.2051-3, Table 1: M+030 stands at 30 degrees, to the left.
+#[test]
+fn a_bed_channel_whose_label_position_and_name_disagree_is_told() {
+    let azimuth = |degrees: &str| {
+        Master::good().with(
+            "<speakerLabel>M+030</speakerLabel><position coordinate=\"azimuth\">30<",
+            &format!(
+                "<speakerLabel>M+030</speakerLabel><position coordinate=\"azimuth\">{degrees}<"
+            ),
+        )
+    };
+    let name = |name: &str| {
+        Master::good().with(
+            "audioChannelFormatName=\"L\"",
+            &format!("audioChannelFormatName=\"{name}\""),
+        )
+    };
+    for master in [
+        azimuth("-30"),
+        azimuth("135"),
+        name("RC_R"),
+        name("FrontRight"),
+    ] {
+        let findings = master.findings();
+        assert_eq!(told(&findings), ["Warn adm-label-place [AC_00011001] x1"]);
+    }
+    for master in [
+        azimuth("45"),
+        azimuth("22"),
+        name("FrontLeft"),
+        name("Front"),
+    ] {
+        let findings = master.findings();
+        assert_eq!(told(&findings), [""; 0]);
+    }
+}
+
 /// 128 tracks, 118 objects and a bed of 7.1.2: common practice, no source.
 #[test]
 fn the_limits_of_the_trade_are_named() {

@@ -7,7 +7,7 @@ use crate::adm::block::{
     Blocks, Bounded, HoaBlock, ObjectTraits, SpeakerBlock, SpeakerPosition, Zone,
 };
 use crate::adm::finding::{Class, Findings, Severity};
-use crate::adm::labels::is_lfe_label;
+use crate::adm::labels::{bed_label, is_lfe_label};
 use crate::adm::model::AudioChannelFormat;
 use crate::adm::parse::block_name;
 use crate::adm::time::AdmTime;
@@ -36,6 +36,7 @@ pub(super) fn check(channel: &AudioChannelFormat, findings: &mut Findings) {
                 of.speaker(block);
             }
             low_frequency(channel, blocks, &mut of);
+            place(channel, blocks, &mut of);
         }
         Blocks::Hoa(blocks) => {
             for block in blocks {
@@ -271,6 +272,83 @@ fn frequency(channel: &AudioChannelFormat, of: &mut Channel) {
                 channel.id, channel.type_definition
             ),
         );
+    }
+}
+
+/// The widest range that ITU-R BS.2051-3 allows a labelled loudspeaker is 60 degrees from the
+/// azimuth in its label (Table 1, M+090 and M+135 of system J).
+const FAR_DEG: f64 = 75.0;
+/// A channel this near to the middle is on no side. Own choice.
+const MIDDLE_DEG: f64 = 5.0;
+
+/// Label, position and name of a loudspeaker channel say the same place.
+fn place(channel: &AudioChannelFormat, blocks: &[SpeakerBlock], of: &mut Channel) {
+    let Some(block) = blocks.first() else { return };
+    let label = block.labels.iter().find_map(|label| bed_label(label));
+    let Some((label, (nominal, _))) = label.and_then(|label| {
+        // Right above there are no sides.
+        let at = label.position_deg().filter(|(_, up)| *up < 80.0)?;
+        Some((label, at))
+    }) else {
+        return;
+    };
+    let azimuth = match &block.position {
+        SpeakerPosition::Polar { azimuth, .. } => Some(azimuth.value),
+        SpeakerPosition::Cartesian { x, y, .. } => {
+            (x.value.hypot(y.value) > 0.05).then(|| (-x.value).atan2(y.value).to_degrees())
+        }
+    };
+    // Outside its range it is told as such.
+    if let Some(azimuth) = azimuth.filter(|azimuth| azimuth.abs() <= 180.0) {
+        let turn = (azimuth - nominal).rem_euclid(360.0);
+        let apart = turn.min(360.0 - turn);
+        let sides = [azimuth, nominal].map(side_of);
+        if apart > FAR_DEG || sides[0] * sides[1] < 0.0 {
+            of.findings.of(
+                Class::AdmLabelPlace,
+                Severity::Warn,
+                &channel.id,
+                format!(
+                    "{} is labelled {label} and stands at azimuth {azimuth:.0}, {apart:.0} degrees from there: readers that follow the label and readers that follow the position play it in different places",
+                    channel.id
+                ),
+            );
+            return;
+        }
+    }
+    if side_of(nominal) * side_of_name(&channel.name) < 0.0 {
+        of.findings.of(
+            Class::AdmLabelPlace,
+            Severity::Warn,
+            &channel.id,
+            format!(
+                "{} is named {:?} and labelled {label}, on the other side",
+                channel.id, channel.name
+            ),
+        );
+    }
+}
+
+/// 1 on the left, -1 on the right, 0 in the middle, front or back.
+fn side_of(azimuth_deg: f64) -> f64 {
+    let sine = azimuth_deg.to_radians().sin();
+    if sine.abs() < MIDDLE_DEG.to_radians().sin() {
+        0.0
+    } else {
+        sine.signum()
+    }
+}
+
+/// The same of a name, where it says one side only.
+fn side_of_name(name: &str) -> f64 {
+    if let Some((azimuth, _)) = bed_label(name).and_then(|label| label.position_deg()) {
+        return side_of(azimuth);
+    }
+    let name = name.to_lowercase();
+    match (name.contains("left"), name.contains("right")) {
+        (true, false) => 1.0,
+        (false, true) => -1.0,
+        _ => 0.0,
     }
 }
 

@@ -54,7 +54,7 @@ pub const ABRUPT_START: Check = Check {
 pub const CUT_TAIL: Check = Check {
     id: "edges.cut_tail",
     title: "cut end",
-    definition: "The file ends within sounding music.",
+    definition: "The file ends within sounding music, or a loud note stops without any fade before silence at the end.",
     unit: "dBFS",
     cannot_see: "Cold endings that were cut on purpose, and gapless albums.",
     needs: &[Meter::Ends],
@@ -155,7 +155,14 @@ fn abrupt_start(case: &Case) -> Reading {
 
 fn cut_tail(case: &Case) -> Reading {
     read_from(group(case, |survey| &survey.ends), |(survey, found)| {
-        let says = |place: &Place| format!("the file ends within sound ({:.1} dBFS)", level(place));
+        let silence_s = found.ends.figures.after_sound_s.0;
+        let says = |place: &Place| match silence_s < 0.01 {
+            true => format!("the file ends within sound ({:.1} dBFS)", level(place)),
+            false => format!(
+                "a note is cut off at {:.1} dBFS, {silence_s:.2} s before the end of the file",
+                level(place)
+            ),
+        };
         of_spots(case, survey, &[&found.ends.cut_tail], Some(&says))
     })
 }

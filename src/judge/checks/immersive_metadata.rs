@@ -43,6 +43,7 @@ pub const CHECKS: &[Check] = &[
     ADM_COORDINATE_MISMATCH,
     ADM_VALUE_RANGE,
     ADM_LFE_UNDECLARED,
+    ADM_LABEL_PLACE,
     LIMIT_TRACKS,
     LIMIT_OBJECTS,
     LIMIT_BED_WIDTH,
@@ -389,6 +390,16 @@ pub const ADM_LFE_UNDECLARED: Check = Check {
     source: "ITU-R BS.2076-3, clause 5.3.3",
     cannot_see: "What the metadata were meant to say.",
     read: |case| of_class(case, Class::AdmLfeUndeclared),
+    ..FAULT
+};
+
+pub const ADM_LABEL_PLACE: Check = Check {
+    id: "immersive.adm-label-place",
+    title: "bed channel whose label and place disagree",
+    definition: "The position of a bed channel lies on the other side than its speakerLabel says, or more than 75 degrees from it; or its name says the other side.",
+    source: "ITU-R BS.2051-3, Table 1",
+    cannot_see: "Which of them was meant; left and right exchanged in sound alone.",
+    read: |case| of_class(case, Class::AdmLabelPlace),
     ..FAULT
 };
 

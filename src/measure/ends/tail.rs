@@ -12,9 +12,11 @@ use crate::units::Hertz;
 /// The file ends in sound if its last 10 ms are over this, in dBFS. Common practice, no source.
 const SOUNDING_DBFS: f64 = -60.0;
 
-/// So long after the last sound the file must be over for a cut, in seconds: an ending before a
-/// pause is one that was made.
+/// So long after the last sound the file must be over for a cut, in seconds. Before a pause only
+/// what stops loud and without any fade is one: an ending that was made has a fade of a
+/// millisecond at least (common practice, no source), which takes 5 dB off its last millisecond.
 const AT_ONCE_S: f64 = 0.01;
+const UNFADED_DB: f64 = 3.0;
 
 /// A tail that ends under this is gone, in dBFS. Own choice: fades that are complete pass it
 /// within their last 10 ms, and what stops there is not heard.
@@ -192,11 +194,16 @@ impl End {
     /// How sure it is that the file ends within sound.
     pub(super) fn cut(&self) -> f64 {
         let level = decibels(self.last_10_ms);
-        if level <= SOUNDING_DBFS || self.after_s > AT_ONCE_S || self.closes(CLOSING_AT_LEVEL_DB) {
+        if level <= SOUNDING_DBFS || self.closes(CLOSING_AT_LEVEL_DB) {
+            return 0.0;
+        }
+        let loud = level > decibels(self.programme) - TAIL_DB;
+        let unfaded = decibels(self.last_1_ms) > level - UNFADED_DB;
+        if self.after_s > AT_ONCE_S && !(loud && unfaded) {
             return 0.0;
         }
         // The same noise to the end and from before is the room, or the record, that goes on.
-        if self.stands_still() && level < decibels(self.programme) - TAIL_DB {
+        if self.stands_still() && !loud {
             return 0.3;
         }
         0.65

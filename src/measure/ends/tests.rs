@@ -70,9 +70,21 @@ fn silence_has_no_ends() {
 }
 
 #[test]
-fn a_cold_ending_before_a_pause_is_no_cut() {
-    let programme = [risen(music(3.0)), vec![0.0; RATE as usize]].concat();
-    assert_eq!(told(&facts(&programme, 1000)), [None; 3]);
+fn a_cold_ending_before_a_pause_is_no_cut_and_a_loud_note_cut_off_is_one() {
+    let with_fade_ms = |ms: usize| {
+        let mut music = risen(music(3.0));
+        let (from, length) = (music.len() - ms * 8, (ms * 8) as f64);
+        for (n, sample) in music[from..].iter_mut().enumerate() {
+            *sample *= 1.0 - n as f64 / length;
+        }
+        [music, vec![0.0; RATE as usize]].concat()
+    };
+    for ms in [2, 5, 20] {
+        assert_eq!(told(&facts(&with_fade_ms(ms), 1000)), [None; 3]);
+    }
+    let [start, cut, chopped] = told(&facts(&with_fade_ms(0), 1000));
+    assert_eq!([start, chopped], [None; 2]);
+    assert!(cut.is_some_and(|at| at.abs_diff(24_000) < 8), "{cut:?}");
 }
 
 #[test]
