@@ -50,7 +50,7 @@ pub const UNDITHERED: Check = Check {
 pub const UPSAMPLED: Check = Check {
     id: "provenance.upsampled",
     title: "upsampled file",
-    definition: "Nothing but the floor above the edge of a lower sample rate, with a resampler's step there; or samples by turns on a coarse grid and off it, where a resampler to a multiple of the rate has kept the old ones.",
+    definition: "Nothing but the floor above the edge of a lower sample rate, with a resampler's step there; or, above the half of a lower rate, the mirror image of what lies below it; or samples by turns on a coarse grid and off it, where a resampler to a multiple of the rate has kept the old ones.",
     unit: "Hz",
     source: "own methods on the long-term spectrum and on the grid of the samples; common practice, no source",
     cannot_see: "Processing after the resampling; a file that a low-pass or a codec had ended before; soft resamplers, of which the old rate may be told wrongly; a low-pass that was meant. Of music that nobody tuned on, much of it coded before, it told 23 of 30.",
@@ -167,6 +167,11 @@ fn upsampled(case: &Case) -> Reading {
         let says = match of.kept_bits {
             Some(bits) => format!(
                 "it was {rate:.0} Hz: its samples of {bits:.0} bits still stand among those that were put between"
+            ),
+            None if of.image_likeness.is_some() => format!(
+                "it was {rate:.0} Hz: above {:.0} Hz stands the mirror image of what lies below, {:.0} dB down",
+                rate / 2.0,
+                of.step_db
             ),
             None => format!(
                 "it was {rate:.0} Hz: a step of {:.0} dB at {:.0} Hz, and nothing above",

@@ -4,6 +4,7 @@
 //! Works on the mean of the logarithm over all looks: what shows there is there nearly all the
 //! time.
 
+use super::image::Image;
 use super::types::{Bandwidth, Upsampled};
 
 /// the house's notes on the trade, H3: a step of more than 20 dB within 500 Hz.
@@ -127,6 +128,7 @@ impl LongTerm {
             original_rate_hz: old,
             step_db: self.step_at(old),
             kept_bits: None,
+            image_likeness: None,
             confidence,
         })
     }
@@ -144,7 +146,19 @@ impl LongTerm {
             original_rate_hz: old,
             step_db: self.step_at(old),
             kept_bits: Some(bits),
+            image_likeness: None,
             confidence: KEPT_CONFIDENCE,
+        }
+    }
+
+    /// A rate whose image stands above its half.
+    pub(super) fn imaged(&self, image: Image) -> Upsampled {
+        Upsampled {
+            original_rate_hz: image.original_rate_hz,
+            step_db: self.step_at(image.original_rate_hz),
+            kept_bits: None,
+            image_likeness: Some(image.likeness),
+            confidence: image.confidence,
         }
     }
 

@@ -9,6 +9,7 @@ mod bandwidth;
 mod bits;
 mod celt;
 mod hybrid;
+mod image;
 mod lossy;
 mod offsets;
 mod origin;
@@ -23,6 +24,7 @@ mod undithered;
 
 use bandwidth::LongTerm;
 use bits::BitsMeter;
+use image::Images;
 pub use rate_label::{RateLabel, rate_label};
 use segments::Segments;
 use spectrum::{Spectra, Subsonic, Transform, pass, stage_len};
@@ -65,6 +67,7 @@ struct ChannelMeter {
     spectra: Spectra,
     subsonic: Subsonic,
     undithered: UnditheredMeter,
+    images: Images,
     squares: f64,
     loudest_ultrasonic: f64,
 }
@@ -89,6 +92,7 @@ impl ProvenanceMeter {
                     spectra: Spectra::new(len),
                     subsonic: Subsonic::new(rate),
                     undithered: UnditheredMeter::default(),
+                    images: Images::default(),
                     squares: 0.0,
                     loudest_ultrasonic: 0.0,
                 })
@@ -155,6 +159,8 @@ impl ProvenanceMeter {
                 channel.bits.look(samples);
                 self.transform.powers(samples, &mut self.powers);
                 channel.spectra.add(&self.powers);
+                let (spectrum, norm) = (self.transform.spectrum(), self.transform.norm());
+                channel.images.look(spectrum, self.rate, norm);
                 let first = line_over(20_000.0, self.rate, self.powers.len());
                 let level: f64 = self.powers.get(first..).unwrap_or(&[]).iter().sum();
                 channel.loudest_ultrasonic = channel.loudest_ultrasonic.max(level);
@@ -242,7 +248,10 @@ impl ChannelMeter {
             upsampled: match kept {
                 _ if silent => None,
                 Some(kept) => Some(long_term.kept(rate / kept.factor, kept.bits)),
-                None => long_term.upsampled(floor_db),
+                None => {
+                    let image = self.images.found().map(|image| long_term.imaged(image));
+                    long_term.upsampled(floor_db).or(image)
+                }
             },
             levels: self.outer_bands(rate),
             bits,

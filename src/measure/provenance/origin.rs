@@ -85,7 +85,9 @@ pub(super) fn upsampled(lossy: &LossyOrigin, channels: &[ChannelProvenance]) -> 
     // A channel whose spectrum reaches over the old half rate was never upsampled, and then
     // neither was the file: it is the channels' own end.
     let over = channels.iter().any(|channel| {
-        channel.upsampled.is_none()
+        // An image reaches over the old half rate itself.
+        first.image_likeness.is_none()
+            && channel.upsampled.is_none()
             && channel
                 .bandwidth
                 .edge_hz

@@ -110,6 +110,16 @@ impl Transform {
         }
     }
 
+    /// The spectrum of the samples that were looked at last.
+    pub(super) fn spectrum(&self) -> &[Complex<f64>] {
+        &self.output
+    }
+
+    /// Makes mean squares of its squared magnitudes.
+    pub(super) fn norm(&self) -> f64 {
+        self.norm
+    }
+
     /// Mean square in each line (Hann window; the sum over the lines is the mean square of noise).
     pub(super) fn powers(&mut self, samples: &[f64], out: &mut Vec<f64>) {
         for ((to, from), weight) in self.input.iter_mut().zip(samples).zip(&self.window) {

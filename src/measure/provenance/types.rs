@@ -104,6 +104,10 @@ pub struct Upsampled {
     /// Where the old rate's own samples still stand among those between, on a coarser grid than
     /// they: the bits of that grid.
     pub kept_bits: Option<f64>,
+    /// How alike the spectrum above the old half rate is to the mirror image of that below it, 0
+    /// to 1; `None` where another sign told the old rate.
+    #[serde(default)]
+    pub image_likeness: Option<f64>,
     /// 0 to 1.
     pub confidence: f64,
 }
