@@ -41,7 +41,7 @@ pub enum NotMeasured {
     Compressed,
     /// The layout has no rule by which it is folded to two channels.
     NoFold,
-    /// More channels than are held against each other.
+    /// More channels than are compared.
     TooManyChannels { most: usize },
     /// The meter did not run: nothing in the profile asked for it.
     NotAsked,

@@ -18,7 +18,7 @@ use crate::profile::Profile;
 use crate::record::{self, Sidecar, printable};
 use crate::render::Choice;
 use crate::render::binaural::HeadSet;
-use crate::weigh::{self, Companion, Request, WeighError};
+use crate::weigh::{self, Companion, WeighError, WeighOrder};
 
 use super::pool;
 use super::progress::Meter;
@@ -95,21 +95,26 @@ impl<'a> Job<'a> {
         weigh::misfit(&self.path, self.profile, channels, &options.choice)
     }
 
+    fn order(&self) -> WeighOrder {
+        let options = self.options;
+        let against = options.against.as_deref().or(self.companion.against());
+        WeighOrder {
+            channels: self.channels.map(<[Label]>::to_vec),
+            md5: self.md5,
+            renders: options.renders.clone(),
+            choice: options.choice.clone(),
+            head_blake3: (options.head.as_ref()).map(|head| head.facts().digest_blake3.clone()),
+            against: against.map(Path::to_owned),
+            not_compared: self.companion.not_compared(),
+            ..WeighOrder::new(&self.path, self.profile)
+        }
+    }
+
     /// Weighs it; what could not be read has a sidecar too, with the reason.
     pub fn weigh(&self, stop: &pool::Stop) -> Sidecar {
         self.meter.begin();
-        let not_compared = self.companion.not_compared();
-        let request = Request {
-            channels: self.channels,
-            md5: self.md5,
-            renders: &self.options.renders,
-            choice: &self.options.choice,
-            head: self.options.head.clone(),
-            against: (self.options.against.as_deref()).or(self.companion.against()),
-            not_compared: not_compared.as_deref(),
-            ..Request::new(&self.path, self.profile)
-        };
-        let weighed = weigh::weigh(&request, &mut |done, total| {
+        let order = self.order();
+        let weighed = order.carry_out(self.options.head.as_ref(), &mut |done, total| {
             self.meter.advance(done, total);
             if stop.is_set() {
                 ControlFlow::Break(())

@@ -10,7 +10,7 @@ use super::versions::{Exchange, MOST_CHANNELS, Versions};
 use crate::measured::{Measured, NotMeasured};
 use crate::units::{Dbfs, Frames, Hertz, Seconds};
 
-/// A master held against its mix.
+/// A master compared with its mix.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Comparison {
     /// Of the mix.
@@ -39,7 +39,7 @@ pub struct Comparison {
     pub tracks: Listed<TrackChange>,
     /// Places where a track's level left its own static gain; the largest, in order of time.
     pub level_changes: Listed<LevelChange>,
-    /// `None` for object-based files and for more channels than are held against each other.
+    /// `None` for object-based files and for more channels than are compared.
     pub versions: Option<Versions>,
     /// What is left of the master when the mix is taken away.
     pub remains: MeasuredRemains,

@@ -192,14 +192,18 @@ impl Piece {
     }
 
     /// Adds a sound, given as a function of its own time in seconds, to the channels of a place.
+    /// It is let go before its end, or the end of the piece: nothing breaks off.
     fn add(&mut self, at_s: f32, length_s: f32, place: Place, sound: &mut dyn FnMut(f32) -> f32) {
         let rate = self.rate_hz as f32;
         let start = (at_s * rate) as usize;
         let frames = self.channels.first().map_or(0, Vec::len);
         let end = frames.min(start + (length_s * rate) as usize);
         let gains = place.gains(&self.labels);
+        let release = (0.3 * end.saturating_sub(start) as f32).min(0.5 * rate);
         for frame in start..end {
-            let value = sound((frame - start) as f32 / rate);
+            let left = ((end - frame) as f32 / release).min(1.0);
+            let let_go = 0.5 - 0.5 * (TAU / 2.0 * left).cos();
+            let value = let_go * sound((frame - start) as f32 / rate);
             for &(channel, gain) in &gains {
                 self.channels[channel][frame] += gain * value;
             }

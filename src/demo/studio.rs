@@ -50,10 +50,6 @@ source = "house rule of the invented studio"
 at_most = 3.0
 severity = "advise"
 source = "house rule of the invented studio"
-
-# The invented music is plucked and drummed by formulas: its notes begin at one sample, as clicks do.
-[limits."defect.click"]
-off = true
 "#,
     ),
     (
@@ -85,17 +81,6 @@ source = "house rule of the invented studio"
 at_most = -1.0
 severity = "advise"
 source = "house rule of the invented studio"
-
-# The invented music is plucked and drummed by formulas: its notes begin at one sample, as clicks do.
-[limits."defect.click"]
-off = true
-
-# And it stops where the formula stops.
-[limits."edges.cut_tail"]
-off = true
-
-[limits."edges.chopped_tail"]
-off = true
 "#,
     ),
     (
@@ -114,17 +99,6 @@ source = "house rule of the invented studio"
 at_most = -1.0
 severity = "stop"
 source = "house rule of the invented studio"
-
-# The invented music is plucked and drummed by formulas: its notes begin at one sample, as clicks do.
-[limits."defect.click"]
-off = true
-
-# And it stops where the formula stops.
-[limits."edges.cut_tail"]
-off = true
-
-[limits."edges.chopped_tail"]
-off = true
 "#,
     ),
 ];

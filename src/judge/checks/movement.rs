@@ -35,7 +35,7 @@ pub const CHECKS: &[Check] = &[
 
 pub const NOT_COMPARED: Check = Check {
     id: "movement.not_compared",
-    title: "master that was not held against its mix",
+    title: "master not compared with its mix",
     definition: "A mix was named and the two could not be compared.",
     cannot_see: "Anything about the mix.",
     read: not_compared,
