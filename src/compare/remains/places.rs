@@ -5,6 +5,10 @@ use super::layout::BANDS;
 
 /// Windows between two marks of one place: 0.3 s.
 pub(super) const GAP: i64 = 14;
+/// What one band shows in one window alone must be so far over the limit, in dB: limiters and
+/// saturation leave such, up to 10.4 dB over it on honest masters; holes and edits show in
+/// several bands or for longer. Own choice.
+const LONE_MARK_DB: f32 = 11.0;
 /// Places that are held; the list is cut to this when it has twice as many.
 const HELD: usize = 200;
 
@@ -64,7 +68,14 @@ impl Places {
     }
 
     pub(super) fn close(&mut self, target: usize) {
-        if let Some(place) = self.open[target].take() {
+        if let Some(mut place) = self.open[target].take() {
+            let bands = place.bands.iter().filter(|&&band| band).count();
+            if bands == 1 && place.end - place.start == 1 {
+                place.excess_db -= LONE_MARK_DB;
+            }
+            if place.excess_db < 0.0 {
+                return;
+            }
             self.windows += place.end - place.start;
             self.add(place);
         }
