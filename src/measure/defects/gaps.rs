@@ -23,8 +23,10 @@ const DEPTH: f64 = 16.0;
 const AUDIBLE: f64 = 3.16e-3;
 
 /// From which length on, and up to which, in seconds. The upper end is that of the library's
-/// detector; the lower one is for buffers of 1 ms.
+/// detector; the lower one is for buffers of 1 ms. Zeros may be shorter: a fade into them and out
+/// takes a third of the millisecond.
 const SHORTEST_S: f64 = 0.75e-3;
+const SHORTEST_ZEROS_S: f64 = 0.65e-3;
 const SHORTEST_HELD_S: f64 = 0.9e-3;
 const LONGEST_S: f64 = 3.5;
 
@@ -97,6 +99,7 @@ struct Scan {
 #[derive(Clone, Copy)]
 struct Lengths {
     shortest: u64,
+    shortest_zeros: u64,
     shortest_held: u64,
     longest: u64,
     context: usize,
@@ -152,6 +155,7 @@ impl GapMeter {
         let frames = |seconds: f64| (seconds * f64::from(rate.value())).round().max(1.0) as usize;
         let lengths = Lengths {
             shortest: frames(SHORTEST_S).max(2 * CHUNK) as u64,
+            shortest_zeros: frames(SHORTEST_ZEROS_S).max(2 * CHUNK) as u64,
             shortest_held: frames(SHORTEST_HELD_S).max(2 * CHUNK) as u64,
             longest: frames(LONGEST_S) as u64,
             context: frames(CONTEXT_S).max(2 * LEAST_CONTEXT),
@@ -387,6 +391,7 @@ impl Channel {
                 let end = frame + chunk.iter().take_while(|&&v| !over(v)).count() as u64;
                 let shortest = match open.held {
                     Some(_) => lengths.shortest_held,
+                    None if open.most_zero_chunks > 0 => lengths.shortest_zeros,
                     None => lengths.shortest,
                 };
                 if let State::Gap(open) = std::mem::replace(&mut self.state, State::Sound)
