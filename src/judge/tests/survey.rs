@@ -147,11 +147,11 @@ fn only_what_is_certain_stops() {
 }
 
 /// A tone of a tenth of full scale (-23.0 dBFS RMS) over a soft one.
-fn caution_for(hz: f64) -> Option<String> {
+fn caution_for(hz: f64, amplitude: f64) -> Option<String> {
     let rate = Hertz::new(96_000).expect("a rate");
     let wave = |hz: f64, n: usize| (std::f64::consts::TAU * hz * n as f64 / 96_000.0).sin();
     let channel: Vec<f64> = (0..192_000)
-        .map(|n| 0.1 * wave(hz, n) + 0.01 * wave(440.0, n))
+        .map(|n| amplitude * wave(hz, n) + 0.01 * wave(440.0, n))
         .collect();
     let planes: [&[f64]; 2] = [&channel, &channel];
     let mut survey = SurveyMeters::new(SurveyOrder {
@@ -195,17 +195,19 @@ fn caution_for(hz: f64) -> Option<String> {
 // An ear's range ends near 20 kHz (common practice, no source).
 #[test]
 fn a_strong_tone_that_nobody_hears_opens_the_record_with_the_caution() {
-    let ultrasonic = caution_for(30_000.0).expect("a caution");
-    assert!(
-        ultrasonic.contains("-23 dBFS over 20 kHz on ch 1"),
-        "{ultrasonic}"
-    );
-    let shrill = caution_for(18_000.0).expect("a caution");
+    // A sine of 0.1 is -23 dBFS RMS; one of -27 dBFS by its peak, 0.0447, is -30.
+    for (amplitude, level) in [(0.1, -23), (0.0447, -30)] {
+        let ultrasonic = caution_for(30_000.0, amplitude).expect("a caution");
+        let says = format!("{level} dBFS over 20 kHz on ch 1");
+        assert!(ultrasonic.contains(&says), "{ultrasonic}");
+    }
+    let shrill = caution_for(18_000.0, 0.1).expect("a caution");
     assert!(
         shrill.contains("more energy over 16 kHz than below on ch 1"),
         "{shrill}"
     );
-    assert_eq!(caution_for(4_000.0), None);
+    assert_eq!(caution_for(4_000.0, 0.1), None);
+    assert_eq!(caution_for(30_000.0, 0.001), None);
 }
 
 #[test]
