@@ -47,7 +47,7 @@ pub enum NotMeasured {
     NotAsked,
     /// No mix or reference was named.
     NoCompanion,
-    /// A mix was named, and the two could not be compared.
+    /// A mix was named, and the two could not be compared: `NAME: it is not in FOLDER`.
     NotCompared { why: String },
     /// Mix and master run at different sample rates.
     OtherSampleRate { master_hz: u32, mix_hz: u32 },
@@ -142,7 +142,7 @@ impl fmt::Display for NotMeasured {
             }
             Self::NotAsked => to.write_str("the profile did not ask for it when the file was read"),
             Self::NoCompanion => to.write_str("no mix was named"),
-            Self::NotCompared { why } => write!(to, "not compared with its mix: {why}"),
+            Self::NotCompared { why } => write!(to, "not compared with its mix {why}"),
             Self::OtherSampleRate { master_hz, mix_hz } => write!(
                 to,
                 "this file runs at {master_hz} Hz and its mix at {mix_hz} Hz"

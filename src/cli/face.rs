@@ -171,6 +171,11 @@ fn detail(finding: &Finding, row: &Row) -> String {
     let mut parts: Vec<String> = Vec::new();
     if finding.value.is_none() || row.outcome == Outcome::Unmeasured {
         parts.push(row.says.clone());
+    } else if let Some((_, doubt)) = row.says.split_once("; ") {
+        // Why a limit that stops only advises.
+        parts.push(doubt.to_owned());
+    } else if row.by.is_none() && matches!(row.outcome, Outcome::Stop | Outcome::Advise) {
+        parts.push(row.says.clone());
     }
     if !matches!(finding.subject.as_str(), "" | "file") {
         parts.push(format!("on {}", one_line(&finding.subject)));

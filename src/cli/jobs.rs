@@ -87,12 +87,18 @@ impl<'a> Job<'a> {
         {
             return Some("--against names this very file".to_owned());
         }
-        let chosen = options.choice.programme.is_some() || !options.choice.complementary.is_empty();
-        if options.channels.is_none() && !chosen {
+        let choice = &options.choice;
+        if options.channels.is_none() && options.renders.is_empty() && *choice == Choice::default()
+        {
             return None;
         }
         let channels = options.channels.as_deref();
-        weigh::misfit(&self.path, self.profile, channels, &options.choice)
+        weigh::misfit(
+            &self.path,
+            self.profile,
+            channels,
+            (&options.renders, choice),
+        )
     }
 
     fn order(&self) -> WeighOrder {

@@ -21,6 +21,7 @@ use super::progress::Board;
 use super::render::head;
 use super::rules::Rules;
 use super::text;
+use crate::specimen::Specimen;
 
 pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
     let rules = Rules::load(asked.profile.as_deref(), asked.config.clone())?;
@@ -29,10 +30,17 @@ pub fn run(asked: &args::Weigh, out: &mut Output) -> anyhow::Result<Exit> {
     for says in &found.remarks {
         remark(says);
     }
-    if let Some(mix) = &asked.against
-        && !mix.is_file()
-    {
-        bail!("--against: there is no file {}", printable(mix.as_os_str()));
+    if let Some(mix) = &asked.against {
+        let shown = printable(mix.as_os_str());
+        if mix.is_dir() {
+            bail!("--against: {shown} is a folder; name the mix itself");
+        }
+        if !mix.is_file() {
+            bail!("--against: there is no file {shown}");
+        }
+        if let Err(error) = Specimen::open(mix, None) {
+            bail!("--against {shown}: {error}");
+        }
     }
     let configured = (rules.config.as_ref()).and_then(|config| config.render.head.clone());
     let wants_ears = asked.renders.iter().any(|render| render == "binaural");

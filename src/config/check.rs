@@ -365,6 +365,19 @@ fn mix(text: &Text, raw: &Spanned<RawMix>) -> Result<MixRule, Mistake> {
             "a name alone; where the mixes lie says folder = \"/srv/audio/mixes\"",
         ));
     }
+    if let Some(unknown) = unknown_group(&name, is.get_ref()) {
+        let brackets = match name.captures_len() - 1 {
+            1 => "1 pair of brackets".to_owned(),
+            many => format!("{many} pairs of brackets"),
+        };
+        return Err(text.mistake(
+            is.span(),
+            format!(
+                "the pattern of the master's name has {brackets}, and nothing is called {unknown:?}"
+            ),
+            "`${1}` for what the first brackets took; braces keep letters after it apart",
+        ));
+    }
     let folder = match &raw.folder {
         Some(folder) => Some(absolute(text, folder, "folder")?.path),
         None => None,
@@ -375,6 +388,20 @@ fn mix(text: &Text, raw: &Spanned<RawMix>) -> Result<MixRule, Mistake> {
         is: is.get_ref().clone(),
         folder,
     })
+}
+
+/// The first `$name` or `${name}` that the pattern does not have: it would be left out in silence.
+fn unknown_group(pattern: &regex::Regex, is: &str) -> Option<String> {
+    let reference = regex::Regex::new(r"\$(?:\$|\{([^}]*)\}|([0-9A-Za-z_]+))").ok()?;
+    let known = |name: &str| match name.parse::<usize>() {
+        Ok(number) => number < pattern.captures_len(),
+        Err(_) => pattern.capture_names().flatten().any(|own| own == name),
+    };
+    let mut names = reference.captures_iter(is).filter_map(|found| {
+        let name = found.get(1).or(found.get(2))?;
+        Some(name.as_str().to_owned())
+    });
+    names.find(|name| !known(name))
 }
 
 fn service(text: &Text, raw: &RawService) -> Result<Service, Mistake> {

@@ -766,6 +766,14 @@ fn a_route_tells_where_a_master_s_mix_lies() {
         ("mix = { name = 'a', is = 'mixes/x.wav' }", "slash"),
         ("mix = { is = 'x.wav' }", "no name of a master"),
         (
+            "mix = { name = '(.+)_master', is = '${9}_mix.wav' }",
+            "1 pair of brackets",
+        ),
+        (
+            "mix = { name = '(.+)_master', is = '$1_mix.wav' }",
+            "nothing is called \"1_mix\"",
+        ),
+        (
             "mix = { name = 'a', is = 'b', folder = 'mixes' }",
             "not absolute",
         ),

@@ -6,6 +6,7 @@ use super::facts::Facts;
 use super::limits;
 use super::told::Told;
 use super::types::{Judgement, Outcome, Verdict};
+use crate::measured::NotMeasured;
 use crate::profile::{Profile, Severity};
 
 /// Judges one file by one profile.
@@ -80,7 +81,11 @@ fn reason(verdict: Verdict, told: &[Told]) -> String {
     let Some((first, rest)) = parts.split_first() else {
         return "could not be read as audio".into();
     };
-    let mut reason = first.in_brief().to_owned();
+    let mut reason = match &first.finding.not_measured {
+        // Which of the limits is named first says nothing here.
+        Some(why @ NotMeasured::NotCompared { .. }) => why.to_string(),
+        _ => first.in_brief().to_owned(),
+    };
     if let Some(detail) = &first.detail {
         reason.push_str(&format!(" ({detail})"));
     }

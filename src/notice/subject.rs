@@ -4,6 +4,7 @@
 //! Cut is the middle of a name, never the reason.
 
 use super::payload::*;
+use crate::judge::Verdict;
 use crate::record::{one_line, word};
 
 /// Own choice: mail programs show 40 to 130 characters.
@@ -27,11 +28,11 @@ pub fn subject(notices: &[&Payload], studio: &str) -> String {
                 in_short(digest)
             )
         }
-        ([Payload::ClearAgain(again)], _) => one_file(&again.file, "clear again"),
+        ([Payload::ClearAgain(again)], _) => one_file(&again.file, after_a_stop(&again.file)),
         (_, [file]) => one_file(file, word(file.story.verdict)),
         (_, [first, ..]) => {
             let what = match notices[0] {
-                Payload::ClearAgain(_) => "clear again",
+                Payload::ClearAgain(again) => after_a_stop(&again.file),
                 _ if files.iter().any(|f| f.story.verdict.goes_on()) => word(first.story.verdict),
                 _ => "stopped",
             };
@@ -43,6 +44,14 @@ pub fn subject(notices: &[&Payload], studio: &str) -> String {
     // written like one is shown with its question mark as a byte.
     let line = one_line(&line).replace("=?", "=\\x3f");
     cut_end(&line, LONGEST)
+}
+
+/// What became of a file whose revision before was stopped.
+fn after_a_stop(file: &FileNotice) -> &'static str {
+    match file.story.verdict {
+        Verdict::Clear => "clear again",
+        _ => "no longer stopped",
+    }
 }
 
 fn file_of(notice: &Payload) -> Option<&FileNotice> {

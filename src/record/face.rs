@@ -7,8 +7,10 @@
 use maud::{Markup, PreEscaped, html};
 
 use super::story::*;
-use crate::judge::{Outcome, Verdict};
+use crate::judge::{Finding, Outcome, Verdict};
+use crate::measured::NotMeasured;
 use crate::names::one_line;
+use crate::profile::Severity;
 
 /// Where a file is now, and the ways on.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
@@ -43,8 +45,21 @@ impl Placement {
 }
 
 /// What a person can do about a file that may not go on.
-pub fn ways_on(verdict: Verdict) -> Vec<String> {
+pub fn ways_on(verdict: Verdict, findings: &[Finding]) -> Vec<String> {
+    let waits_for_mix = findings.iter().any(|finding| {
+        let why = &finding.not_measured;
+        finding.weight == Some(Severity::Stop)
+            && matches!(why, Some(NotMeasured::NotCompared { .. }))
+    });
     let all: &[&str] = match verdict {
+        Verdict::Stop if waits_for_mix => &[
+            "Put the mix where it belongs, under the name given above: this file is then weighed \
+             again by itself.",
+            "Export it again under the same name: the new file is weighed by itself, and this \
+             notice is closed when it is clear.",
+            "If it is meant to be like this, it is yours to take from where it is now; nothing \
+             goes out by itself.",
+        ],
         Verdict::Clear | Verdict::Advise => &[],
         Verdict::Stop => &[
             "Export it again under the same name: the new file is weighed by itself, and this \
@@ -378,7 +393,7 @@ mod tests {
             now: "quarantine:album/x.wav".into(),
             path: "/srv/audio/quarantine/album/x.wav".into(),
             moved: true,
-            ways: ways_on(Verdict::Stop),
+            ways: ways_on(Verdict::Stop, &[]),
         }
     }
 

@@ -463,7 +463,7 @@ fn placement(plan: &Plan, sidecar: &Sidecar) -> Placement {
         now: place.to_string(),
         path: record::printable(place.absolute().as_os_str()),
         moved: plan.to.is_some(),
-        ways: record::ways_on(sidecar.verdict),
+        ways: record::ways_on(sidecar.verdict, &sidecar.checks),
     }
 }
 

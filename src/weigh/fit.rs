@@ -11,15 +11,16 @@ use super::immersive;
 use crate::layout::Label;
 use crate::profile::Profile;
 use crate::render::{Choice, SceneError, select};
-use crate::specimen::Specimen;
+use crate::specimen::{LabelSource, Specimen};
 
-/// What does not fit, a sentence without full stop: labels for another number of channels, a
-/// programme or a complementary object that does not exist.
+/// What does not fit, a sentence without full stop: labels for another number of channels or
+/// against what the file says, renders of a file that has no objects, a programme or a
+/// complementary object that does not exist.
 pub fn misfit(
     path: &Path,
     profile: &Profile,
     channels: Option<&[Label]>,
-    choice: &Choice,
+    (renders, choice): (&[String], &Choice),
 ) -> Option<String> {
     let specimen = Specimen::open(path, None).ok()?;
     let request = Request::new(path, profile);
@@ -34,19 +35,47 @@ pub fn misfit(
                 counted(format.channels)
             ));
         }
+        if let (Some(asked), Some(own)) = (channels, &format.labels)
+            && matches!(
+                format.labels_from,
+                Some(LabelSource::File | LabelSource::Chna)
+            )
+            && asked != own.as_slice()
+        {
+            let own: Vec<&str> = own.iter().map(Label::as_str).collect();
+            return Some(format!(
+                "--channels: the file itself says where its channels play, {}",
+                own.join(",")
+            ));
+        }
         let option = match choice {
             Choice {
                 programme: Some(id),
                 ..
             } => format!("--programme {id}"),
-            Choice { complementary, .. } => {
-                format!("--complementary {}", complementary.first()?)
-            }
+            Choice {
+                importance: Some(least),
+                ..
+            } => format!("--importance {least}"),
+            Choice { complementary, .. } => match (complementary.first(), renders.first()) {
+                (Some(id), _) => format!("--complementary {id}"),
+                (None, Some(layout)) => {
+                    return Some(format!(
+                        "--render {layout}: the file has no audio definition metadata (axml, chna), so there is nothing to render"
+                    ));
+                }
+                (None, None) => return None,
+            },
         };
         return Some(format!(
             "{option}: the file has no audio definition metadata (axml, chna), so there is nothing to choose"
         ));
     };
+    if channels.is_some() {
+        return Some(
+            "--channels: the file's own metadata (axml, chna) say where its tracks play".to_owned(),
+        );
+    }
     match select(&adm.model, choice, format.sample_rate.value()) {
         Err(
             error @ (SceneError::NoProgramme(..)

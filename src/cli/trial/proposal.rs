@@ -71,6 +71,11 @@ impl Proposal {
         }
     }
 
+    /// Whether there is a limit.
+    pub fn is_made(&self) -> bool {
+        self.at_least.is_some() || self.at_most.is_some()
+    }
+
     /// `-15.7 to -6.6 LUFS`, `at most 1.4 s`
     pub fn asked(&self) -> Option<String> {
         let unit = &self.unit;
@@ -99,9 +104,16 @@ fn proposal(spread: &Spread, profile: &Profile, both: bool, read: usize) -> Prop
     let own = own.filter(|limit| !matches!(limit.rule, Rule::Report));
     if let Some(limit) = own.filter(|limit| limit.severity == Severity::Stop) {
         let asked = judge::asked(&limit.rule, &spread.unit).unwrap_or_default();
+        let aim = limit
+            .advise_below
+            .and_then(|aim| below_the_aim(spread, aim));
         return Proposal::none(
             spread,
-            format!("{} stops here ({asked}): kept as it is", profile.name),
+            format!(
+                "{} stops here ({asked}): kept as it is{}",
+                profile.name,
+                aim.unwrap_or_default()
+            ),
         );
     }
     if spread.files < FEWEST {
@@ -135,6 +147,23 @@ fn proposal(spread: &Spread, profile: &Profile, both: bool, read: usize) -> Prop
     let added = ((high - low) * share).clamp(least, most);
     let at_least = below.then(|| outwards(low - added, f64::floor));
     let at_most = above.then(|| outwards(high + added, f64::ceil));
+    // A limit that every own master keeps is not made looser by them.
+    let (own_low, own_high) = own.map_or((None, None), |limit| bounds(&limit.rule));
+    let at_least = at_least.map(|new| match own_low {
+        Some(own) if low >= own => new.max(own),
+        _ => new,
+    });
+    let at_most = at_most.map(|new| match own_high {
+        Some(own) if high <= own => new.min(own),
+        _ => new,
+    });
+    if let Some(limit) = own
+        && (at_least, at_most) == (own_low, own_high)
+    {
+        let asked = judge::asked(&limit.rule, &spread.unit).unwrap_or_default();
+        let why = format!("all keep the profile's own limit ({asked}): kept as it is");
+        return Proposal::none(spread, why);
+    }
     let severity = own.map_or(Severity::Advise, |limit| limit.severity);
     Proposal {
         figure: spread.figure.clone(),
@@ -153,15 +182,37 @@ fn outwards(value: f64, round: fn(f64) -> f64) -> f64 {
     round(tenths) / 10.0 + 0.0
 }
 
-/// That the profile's own limit is closer, on either side.
-fn looser(limit: &Limit, low: Option<f64>, high: Option<f64>, unit: &str) -> Option<String> {
-    let (own_low, own_high) = match limit.rule {
+/// That masters lie below the aim within a limit, and how to move it.
+fn below_the_aim(spread: &Spread, aim: f64) -> Option<String> {
+    let who = if spread.highest.value < aim {
+        "all"
+    } else if spread.median < aim {
+        "most"
+    } else if spread.lowest.value < aim {
+        "some"
+    } else {
+        return None;
+    };
+    Some(format!(
+        "; {who} lie below its aim of {aim:.1} {}, which advises: `advise_below` moves it",
+        spread.unit
+    ))
+}
+
+/// The least and the most that a limit allows.
+fn bounds(rule: &Rule) -> (Option<f64>, Option<f64>) {
+    match *rule {
         Rule::AtMost(most) => (None, Some(most)),
         Rule::AtLeast(least) => (Some(least), None),
         Rule::Within(least, most) => (Some(least), Some(most)),
         Rule::Target { target, tolerance } => (Some(target - tolerance), Some(target + tolerance)),
-        _ => return None,
-    };
+        _ => (None, None),
+    }
+}
+
+/// That the profile's own limit is closer, on either side.
+fn looser(limit: &Limit, low: Option<f64>, high: Option<f64>, unit: &str) -> Option<String> {
+    let (own_low, own_high) = bounds(&limit.rule);
     let is_looser = low.zip(own_low).is_some_and(|(new, own)| new < own)
         || high.zip(own_high).is_some_and(|(new, own)| new > own);
     is_looser.then(|| {
@@ -197,7 +248,8 @@ impl Draft<'_> {
             "# Made by `weighbridge trial` from {files} own masters on {date}. Read it before you use it.\n\
              #\n\
              # A limit lies beyond the lowest and the highest master by {} of the\n\
-             # distance between them (from {LEAST} to {MOST} dB or LU, at least {LEAST_S} s), rounded outwards. Nothing here stops a file.\n\
+             # distance between them (from {LEAST} to {MOST} dB or LU, at least {LEAST_S} s), rounded outwards. No limit of this file\n\
+             # stops; what stops in the profile that it extends still does.\n\
              \n\
              name = \"{name}\"\n\
              title = {title}\n\
@@ -349,6 +401,37 @@ mod tests {
         let remark = proposal.remark.unwrap();
         assert!(
             remark.starts_with("looser than the profile's own: at most 10"),
+            "{remark}"
+        );
+    }
+
+    #[test]
+    fn a_limit_that_all_keep_is_not_made_looser() {
+        let proposal = one("edges.trailing_silence", "s", &[2.0, 9.0, 3.0, 4.0, 5.0]);
+        assert_eq!(proposal.asked(), None);
+        let remark = proposal.remark.unwrap();
+        assert!(
+            remark.starts_with("all keep the profile's own limit (at most 10"),
+            "{remark}"
+        );
+        let closer = one("edges.trailing_silence", "s", &[1.0, 2.0, 1.5, 1.0, 1.0]);
+        assert_eq!(closer.at_most, Some(2.5));
+        assert_eq!(closer.remark, None);
+    }
+
+    #[test]
+    fn an_aim_that_the_own_masters_miss_is_told() {
+        let spreads = own(
+            "loudness.integrated",
+            "LUFS",
+            &[-21.0, -20.5, -22.0, -21.8, -19.5],
+        );
+        let told = &proposals(&spreads, &profile("immersive-music"), 5)[0];
+        let remark = told.remark.as_deref().unwrap();
+        assert!(
+            remark.ends_with(
+                "; all lie below its aim of -19.0 LUFS, which advises: `advise_below` moves it"
+            ),
             "{remark}"
         );
     }

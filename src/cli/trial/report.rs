@@ -55,8 +55,8 @@ fn counts<S: Serializer>(verdicts: &[Verdict], to: S) -> Result<S::Ok, S::Error>
     to.collect_map(order.map(|verdict| (verdict.word(), of(verdict))))
 }
 
-/// Names of files are shortened to this. Own choice: two of them fit a line.
-const NAME_COLUMNS: usize = 28;
+/// Names of files are shortened to this. Own choice: one of them fits a line.
+const NAME_COLUMNS: usize = 60;
 
 impl Report {
     pub fn new(folder: String, date: String, unreadable_folders: u64) -> Self {
@@ -89,9 +89,15 @@ impl Report {
         }
         if let Some(written) = &self.written {
             out.push('\n');
+            let group = self.groups.first();
+            let limits = group.is_some_and(|group| group.proposed.iter().any(Proposal::is_made));
+            let what = match limits {
+                true => "The limits and the figures are written to",
+                false => "No limit was made; what the figures allow is written to",
+            };
             out.push_str(&text::hanging(
                 "",
-                &format!("The limits and the figures are written to {written}. To judge by them:"),
+                &format!("{what} {written}. To judge by it:"),
                 columns,
             ));
             out.push_str(&format!("  weighbridge weigh FILE --profile {written}\n"));
@@ -208,7 +214,7 @@ impl Group {
         if self.proposed.is_empty() {
             return String::new();
         }
-        let mut out = "\n  Limits that would fit them (none stops)\n".to_owned();
+        let mut out = "\n  Limits that would fit them (none of these stops)\n".to_owned();
         let mut rows = Vec::new();
         for proposal in &self.proposed {
             let asked = match (proposal.asked(), proposal.severity) {
@@ -319,7 +325,7 @@ trial: 3 files: 1 stop, 1 unread, 1 clear
     integrated loudness, LUFS      2   -14.2   -11.0     -8.0
       lowest 01 Harbour Lights.wav, highest 03 Lamp Room.wav
 
-  Limits that would fit them (none stops)
+  Limits that would fit them (none of these stops)
     loudness.integrated  none; 2 of at least 5 files that are needed have it
     A limit lies beyond the lowest and the highest master by half of the
     distance between them, from 20 files on by a quarter, by 1 to 3 dB or LU, at

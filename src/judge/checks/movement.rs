@@ -199,7 +199,12 @@ pub fn compared<'a>(case: &Case<'a>) -> Measured<&'a Comparison> {
         Ok(comparison) => Measured::Is(comparison),
         // No mix is named for this file, though there is a rule for others.
         Err(_) if against.mix.is_none() => Measured::Not(NotMeasured::NoCompanion),
-        Err(why) => Measured::Not(NotMeasured::NotCompared { why: why.into() }),
+        Err(why) => {
+            let mix = against.mix.unwrap_or_default().to_string_lossy();
+            Measured::Not(NotMeasured::NotCompared {
+                why: format!("{mix}: {why}"),
+            })
+        }
     })
 }
 

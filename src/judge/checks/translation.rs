@@ -4,8 +4,9 @@ use crate::judge::check::{Case, Check, Meter, NUMBER};
 use crate::judge::reading::{Number, Reading, read_from};
 use crate::measure::Survey;
 use crate::measure::translation::TranslationFacts;
-use crate::measured::NotMeasured;
+use crate::measured::{Measured, NotMeasured};
 
+use super::immersive_figures::rendered;
 use super::survey::group;
 
 /// In the order in which they are told.
@@ -63,10 +64,15 @@ fn of_views(case: &Case, read: impl FnOnce(&Survey, &TranslationFacts) -> Readin
     if case.facts.format.is_some_and(|format| format.channels == 1) {
         return Reading::nothing("file", "a single channel loses nothing in mono");
     }
-    read_from(
-        group(case, |survey| &survey.translation),
-        |(survey, facts)| read(survey, facts),
-    )
+    let views = match (group(case, |survey| &survey.translation), rendered(case)) {
+        // Of an object-based master it is taken from its renders.
+        (
+            Measured::Not(NotMeasured::NotAsked),
+            Measured::Not(why @ NotMeasured::NotRendered { .. }),
+        ) => Measured::Not(why),
+        (views, _) => views,
+    };
+    read_from(views, |(survey, facts)| read(survey, facts))
 }
 
 /// A figure that exists wherever something sounds.
