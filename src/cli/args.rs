@@ -60,7 +60,7 @@ pub enum Command {
         #[command(flatten)]
         ledger: Ledger,
         /// How many files
-        #[arg(long, value_name = "COUNT", default_value_t = 40)]
+        #[arg(long, value_name = "COUNT", default_value_t = 40, value_parser = clap::value_parser!(u32).range(1..))]
         last: u32,
     },
     /// One file's record

@@ -17,7 +17,7 @@ use super::args::{self, CONFIG_VARIABLE, config_path};
 use super::exit::Exit;
 use super::face::Face;
 use super::journal::{self, Count, Past, Status};
-use super::output::{Output, said};
+use super::output::{Output, remark, said};
 
 pub fn status(ledger: args::Ledger, json: bool, out: &mut Output) -> anyhow::Result<Exit> {
     let (config, reader) = open(ledger)?;
@@ -77,7 +77,7 @@ pub fn history(ledger: args::Ledger, last: u32, out: &mut Output) -> anyhow::Res
 /// The last record of the file, its way through the house, and what else has that name.
 pub fn show(file: &Path, ledger: args::Ledger, out: &mut Output) -> anyhow::Result<Exit> {
     let (_, reader) = open(ledger)?;
-    let stories = reader.find_by_name_or_path(file).map_err(said)?;
+    let stories = stories_of(&reader, file)?;
     let Some(last) = stories.first() else {
         bail!(
             "the ledger knows no file {}: try `weighbridge history`",
@@ -118,6 +118,38 @@ pub fn show(file: &Path, ledger: args::Ledger, out: &mut Output) -> anyhow::Resu
     }
     out.print(&text)?;
     Ok(Exit::Fine)
+}
+
+/// By name, by path, or by place as `history` prints it; the file that is meant first, then others
+/// of its name.
+fn stories_of(reader: &Reader, file: &Path) -> anyhow::Result<Vec<FileStory>> {
+    let typed = file.to_string_lossy();
+    let mut stories = reader.find_by_name_or_path(file).map_err(said)?;
+    if let (true, Some((_, path))) = (stories.is_empty(), typed.split_once(':')) {
+        stories = reader.find_by_name_or_path(Path::new(path)).map_err(said)?;
+        let is_there = |story: &FileStory| {
+            let place = story.place.as_ref().map(ToString::to_string);
+            place
+                .unwrap_or_else(|| format!("{}:{}", story.watch, printable(story.path.as_os_str())))
+                == typed
+        };
+        stories.retain(is_there);
+    }
+    if file.is_absolute() {
+        let lies_there = |story: &FileStory| {
+            (story.place.as_ref()).is_some_and(|place| place.absolute() == file)
+        };
+        let (mut there, others): (Vec<_>, Vec<_>) = stories.into_iter().partition(lies_there);
+        if there.is_empty() && !others.is_empty() {
+            remark(&format!(
+                "no file of the ledger lies at {}: this is the newest of that name",
+                printable(file.as_os_str())
+            ));
+        }
+        there.extend(others);
+        stories = there;
+    }
+    Ok(stories)
 }
 
 fn open(ledger: args::Ledger) -> anyhow::Result<(Config, Reader)> {
