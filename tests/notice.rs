@@ -98,7 +98,7 @@ fn file(name: &str) -> FileNotice {
             now: format!("quarantine:album/{name}"),
             path: format!("/srv/audio/quarantine/album/{name}"),
             moved: true,
-            ways: ways_on(story.verdict),
+            ways: ways_on(story.verdict, &[]),
         },
         story,
     }
