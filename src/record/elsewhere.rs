@@ -78,7 +78,7 @@ fn views(
     }
 }
 
-/// `your 40 masters of 2026-05-04 lie from 4.0 to 11.0 LU under`, and whether this one lies outside.
+/// `your 40 masters (trial of 2026-05-04) lie from 4.0 to 11.0 LU under`, and whether this one lies outside.
 fn against_own(change: f64, own: &Yardstick) -> String {
     let (low, high) = (own.lowest, own.highest);
     let span = match (rounded(low), rounded(high)) {
@@ -115,7 +115,10 @@ fn told(value: f64, own: &Yardstick, span: &str) -> String {
         value if value > high => ": this one is higher",
         _ => "",
     };
-    format!("your {files} masters of {} {lie} {span}{way}", own.date)
+    format!(
+        "your {files} masters (trial of {}) {lie} {span}{way}",
+        own.date
+    )
 }
 
 /// As it is told, so that a figure at the end of the range does not lie outside of it.
@@ -247,19 +250,19 @@ mod tests {
         };
         assert_eq!(
             against_own(-10.0, &own(-11.0, -4.0)),
-            "your 40 masters of 2026-05-04 lie from 4.0 to 11.0 LU under"
+            "your 40 masters (trial of 2026-05-04) lie from 4.0 to 11.0 LU under"
         );
         assert_eq!(
             against_own(-12.4, &own(-11.0, -4.0)),
-            "your 40 masters of 2026-05-04 lie from 4.0 to 11.0 LU under: this one is lower"
+            "your 40 masters (trial of 2026-05-04) lie from 4.0 to 11.0 LU under: this one is lower"
         );
         assert_eq!(
             against_own(1.0, &own(-0.5, 0.54)),
-            "your 40 masters of 2026-05-04 lie from 0.5 LU under to 0.5 LU over: this one is higher"
+            "your 40 masters (trial of 2026-05-04) lie from 0.5 LU under to 0.5 LU over: this one is higher"
         );
         assert_eq!(
             against_own(-0.6, &own(-0.61, -0.6)),
-            "your 40 masters of 2026-05-04 lie at 0.6 LU under"
+            "your 40 masters (trial of 2026-05-04) lie at 0.6 LU under"
         );
         let mut table = table(vec![view("telephone band", -26.0, &[])]);
         table.views[0].change_lu = Lu::new(-10.0);
@@ -269,7 +272,7 @@ mod tests {
         views(&mut facts, &table, &[], &yardsticks);
         assert_eq!(
             facts[0].is,
-            "-26.0 LUFS, 10.0 LU under stereo fold; your 40 masters of 2026-05-04 lie from 4.0 to 11.0 LU under"
+            "-26.0 LUFS, 10.0 LU under stereo fold; your 40 masters (trial of 2026-05-04) lie from 4.0 to 11.0 LU under"
         );
     }
 
