@@ -221,7 +221,7 @@ fn left_in_order(
         matches!(seats, Some([seat]) if seat.kind == PartKind::Object && seat.track.is_some())
     };
     let mixes = in_mix.iter_mut().enumerate();
-    let mixes = mixes.filter(|(_, unit)| is_single(&unit));
+    let mixes = mixes.filter(|(_, unit)| is_single(unit));
     let masters = in_master.iter_mut().filter(is_single);
     let pairs = mixes.zip(masters).filter_map(|((place, mix), master)| {
         Some((place, PairedBy::Sound, mix.take()?, master.take()?))

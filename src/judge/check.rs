@@ -28,6 +28,8 @@ pub struct Check {
     pub on_renders: bool,
     /// The meters that must run for it, besides those that always do.
     pub needs: &'static [Meter],
+    /// In seconds: of a shorter programme it cannot be said that there is no such fault.
+    pub least_s: f64,
     /// How it is read from the facts.
     pub read: fn(&Case) -> Reading,
     /// How a number that passed its limit is told in the verdict's reason.
@@ -91,6 +93,7 @@ pub const FAULT: Check = Check {
     always: false,
     on_renders: false,
     needs: &[],
+    least_s: 0.0,
     read: |_| Reading::Untold,
     words: Words::Usual,
 };

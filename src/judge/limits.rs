@@ -30,11 +30,24 @@ fn finding(check: &'static Check, limit: Option<&Limit>, facts: &Facts) -> Optio
         limit,
         facts,
     };
-    let reading = (check.read)(&case);
+    let reading = match (check.read)(&case) {
+        Reading::NoFault(_) if is_too_short(check, facts) => {
+            Reading::not_measured(NotMeasured::TooShort {
+                needs_s: check.least_s,
+            })
+        }
+        reading => reading,
+    };
     match limit {
         None => without_limit(check, reading),
         Some(limit) => with_limit(&case, limit, reading),
     }
+}
+
+fn is_too_short(check: &Check, facts: &Facts) -> bool {
+    facts
+        .measurements
+        .is_some_and(|measured| measured.frames.at(measured.sample_rate).0 < check.least_s)
 }
 
 fn without_limit(check: &Check, reading: Reading) -> Option<Told> {

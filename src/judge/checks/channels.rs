@@ -46,6 +46,7 @@ pub const POLARITY: Check = Check {
     definition: "Two channels of a pair that hold the same, one upside down: correlation at low frequencies and over the whole file.",
     cannot_see: "Which of the two it is; inversion between channels that have little in common: versions.polarity shows that.",
     needs: &[Meter::Channels],
+    least_s: 0.2,
     read: polarity,
     ..FAULT
 };
@@ -68,6 +69,7 @@ pub const CHANNEL_DELAY: Check = Check {
     source: "Knapp and Carter 1976 (generalised cross-correlation with phase transform)",
     cannot_see: "Delays between channels that have little in common; a reference shows those.",
     needs: &[Meter::Channels],
+    least_s: 0.2,
     read: channel_delay,
     ..FAULT
 };

@@ -117,6 +117,7 @@ pub const HUM: Check = Check {
     source: "own method; common practice, no source",
     cannot_see: "Hum of fewer lines, hum at -50 dBFS and less under music that never pauses, hum in a part of the file only; over -33 dBFS it is taken for a drone of the music.",
     needs: &[Meter::Defects],
+    least_s: 2.0,
     read: hum,
     ..FAULT
 };

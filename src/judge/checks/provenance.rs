@@ -55,6 +55,7 @@ pub const UPSAMPLED: Check = Check {
     source: "own methods on the long-term spectrum and on the grid of the samples; common practice, no source",
     cannot_see: "Processing after the resampling; a file that a low-pass or a codec had ended before; soft resamplers, of which the old rate may be told wrongly; a low-pass that was meant. Of music that nobody tuned on, much of it coded before, it told 23 of 30.",
     needs: &[Meter::Provenance],
+    least_s: 0.7,
     read: upsampled,
     ..FAULT
 };
@@ -67,6 +68,7 @@ pub const LOSSY_ORIGIN: Check = Check {
     source: "framing search of a codec's transform: Kim and Rafii, EUSIPCO 2018; Derrien, JAES 67(3), 2019 (abstracts); own thresholds",
     cannot_see: "Rates over 50 kHz, files that were resampled or equalised after decoding, Opus at 44.1 kHz or low rates, other codecs. It is never proof.",
     needs: &[Meter::Provenance],
+    least_s: 0.2,
     read: lossy_origin,
     ..FAULT
 };
@@ -90,6 +92,7 @@ pub const SUBSONIC: Check = Check {
     severity: Severity::Note,
     cannot_see: "Whether a low bass is meant.",
     needs: &[Meter::Provenance],
+    least_s: 1.0,
     read: subsonic,
     ..FAULT
 };
